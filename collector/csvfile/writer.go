@@ -1,0 +1,72 @@
+package csvfile
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strconv"
+	"time"
+
+	"outyard"
+)
+
+// A Writer writes a readings file: every column in one order, time in UTC,
+// each number as short as its quantity's resolution allows, so that the same
+// readings always give the same bytes.
+type Writer struct {
+	w      *bufio.Writer
+	line   []byte
+	headed bool
+}
+
+// NewWriter returns a Writer onto w. [Writer.Flush] must be called at the end.
+func NewWriter(w io.Writer) *Writer {
+	return &Writer{w: bufio.NewWriterSize(w, 1<<16)}
+}
+
+// Write appends one reading, after the header if it is the first.
+func (w *Writer) Write(r outyard.Reading) error {
+	if err := w.head(); err != nil {
+		return err
+	}
+	if err := r.Yard.Check(); err != nil {
+		return fmt.Errorf("write reading of %s: %w", r.Time.Format(time.RFC3339), err)
+	}
+	if r.Hive != "" {
+		if err := r.Hive.Check(); err != nil {
+			return fmt.Errorf("write reading of %s: %w", r.Time.Format(time.RFC3339), err)
+		}
+	}
+	b := r.Time.UTC().AppendFormat(w.line[:0], time.RFC3339)
+	b = append(b, ',')
+	b = append(b, r.Yard...)
+	b = append(b, ',')
+	b = append(b, r.Hive...)
+	for q, v := range r.Values {
+		b = append(b, ',')
+		if outyard.Known(v) {
+			b = strconv.AppendFloat(b, outyard.Quantity(q).Round(v), 'f', -1, 64)
+		}
+	}
+	w.line = append(b, '\n')
+	_, err := w.w.Write(w.line)
+	return err
+}
+
+// Flush writes what is still held back; the header too, of a file without
+// readings.
+func (w *Writer) Flush() error {
+	if err := w.head(); err != nil {
+		return err
+	}
+	return w.w.Flush()
+}
+
+func (w *Writer) head() error {
+	if w.headed {
+		return nil
+	}
+	w.headed = true
+	_, err := w.w.WriteString(header + "\n")
+	return err
+}
