@@ -15,32 +15,37 @@ type Bootstrap struct {
 	Seed  uint64  // the same seed gives the same interval
 }
 
-// Median returns the median of x and its percentile interval, by the moving
-// block bootstrap (Efron 1979, Ann. Stat. 7:1; blocks: Künsch 1989, Ann. Stat.
-// 17:1217). x is in order of time. With fewer than three known values the
-// interval is unknown: two values drawn again and again say nothing about
-// their spread.
+// Median returns the median of x and its interval, as [Bootstrap.Of] does.
 func (b Bootstrap) Median(x []float64) (median, low, high float64) {
+	return b.Of(x, medianInPlace)
+}
+
+// Of returns what estimate makes of the known values of x, and its percentile
+// interval by the moving block bootstrap (Efron 1979, Ann. Stat. 7:1; blocks:
+// Künsch 1989, Ann. Stat. 17:1217). x is in order of time; estimate may reorder
+// the copies that it is given. With fewer than three known values the interval
+// is unknown: two values drawn again and again say nothing about their spread.
+func (b Bootstrap) Of(x []float64, estimate func([]float64) float64) (value, low, high float64) {
 	k := known(x)
-	median = Median(k)
+	value = estimate(slices.Clone(k))
 	n := len(k)
 	if n < 3 || b.Draws < 1 || !(b.Level > 0 && b.Level < 1) {
-		return median, math.NaN(), math.NaN()
+		return value, math.NaN(), math.NaN()
 	}
 	block := min(max(b.Block, 1), n)
 	random := rand.New(rand.NewPCG(b.Seed, 0))
-	medians := make([]float64, b.Draws)
+	drawn := make([]float64, b.Draws)
 	draw := make([]float64, 0, n+block)
-	for i := range medians {
+	for i := range drawn {
 		draw = draw[:0]
 		for len(draw) < n {
 			from := random.IntN(n - block + 1)
 			draw = append(draw, k[from:from+block]...)
 		}
-		medians[i] = medianInPlace(draw[:n])
+		drawn[i] = estimate(draw[:n])
 	}
-	slices.Sort(medians)
-	return median, quantileOfSorted(0.5-b.Level/2, medians), quantileOfSorted(0.5+b.Level/2, medians)
+	slices.Sort(drawn)
+	return value, quantileOfSorted(0.5-b.Level/2, drawn), quantileOfSorted(0.5+b.Level/2, drawn)
 }
 
 // PairedMedian is the median of the differences x[i]-y[i] and its interval.

@@ -52,6 +52,14 @@ func (w *Window) Drop() {
 	w.replace(old, math.NaN())
 }
 
+// Clone returns a copy that goes its own way from here.
+func (w *Window) Clone() *Window {
+	c := *w
+	c.ring = slices.Clone(w.ring)
+	c.sorted = append(make([]float64, 0, len(w.ring)), w.sorted...)
+	return &c
+}
+
 // Reset forgets all values and keeps the room.
 func (w *Window) Reset() {
 	w.first, w.size, w.sorted = 0, 0, w.sorted[:0]

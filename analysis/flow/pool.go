@@ -1,0 +1,180 @@
+package flow
+
+import (
+	"math"
+
+	"outyard"
+	"outyard/analysis/robust"
+)
+
+// pooled is what a yard's hives say together of one day.
+type pooled struct {
+	gainKg  float64 // of the yard's average hive; NaN when no hive spoke
+	noiseKg float64 // standard error of gainKg
+	hives   int     // that spoke
+}
+
+// A hiveState is what has been learnt of one hive.
+type hiveState struct {
+	shares   *robust.Window // its gain as a share of the yard's, on days that tell
+	strength float64        // 1 is the yard's average hive
+	quietTo  outyard.Date   // the last day on which it is not listened to
+}
+
+// A pool learns how strong each hive is and how noisy the yard's scales are.
+type pool struct {
+	set       Settings
+	hives     map[outyard.HiveID]*hiveState
+	residuals *robust.Window // of single hives against the pool, kg
+}
+
+const (
+	// A hive's strength is learnt from so many of its latest telling days, and
+	// so many days of an average hive weigh against them, lest the first day
+	// of a flow make giants and dwarfs.
+	strengthDays, strengthPrior = 21, 4
+	// Below this gain of the yard a hive's share of it is noise.
+	tellingGainKg = 0.4
+	// Strengths outside this are an instrument's, not a colony's.
+	minStrength, maxStrength = 0.1, 4
+	// Residuals from which the noise of a scale is learnt, and how many must be
+	// there before they outweigh the setting.
+	noiseValues, noiseFewest = 120, 20
+	// No scale in the open is better than this over a day, none that is worse
+	// than the other is worth listening to.
+	minNoiseKg, maxNoiseKg = 0.05, 0.8
+)
+
+func newPool(set Settings) *pool {
+	return &pool{set: set, hives: map[outyard.HiveID]*hiveState{}, residuals: robust.NewWindow(noiseValues)}
+}
+
+func (p *pool) clone() *pool {
+	c := &pool{set: p.set, hives: make(map[outyard.HiveID]*hiveState, len(p.hives)), residuals: p.residuals.Clone()}
+	for id, h := range p.hives {
+		c.hives[id] = &hiveState{shares: h.shares.Clone(), strength: h.strength, quietTo: h.quietTo}
+	}
+	return c
+}
+
+func (p *pool) hive(id outyard.HiveID) *hiveState {
+	h, ok := p.hives[id]
+	if !ok {
+		h = &hiveState{shares: robust.NewWindow(strengthDays), strength: 1}
+		p.hives[id] = h
+	}
+	return h
+}
+
+// day pools one day's gains. days is sorted by hive.
+func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
+	var states []*hiveState
+	var gains, strengths []float64
+	for _, d := range days {
+		h := p.hive(d.Hive)
+		if d.Fed {
+			h.quietTo = date.Add(p.set.FedDays)
+		}
+		if !h.quietTo.Before(date) {
+			continue
+		}
+		if !outyard.Known(d.GainKg) || d.Coverage < p.set.MinCoverage || d.GainKg < -p.set.MaxLossKg || d.GainKg > p.set.MaxGainKg {
+			continue
+		}
+		states = append(states, h)
+		gains = append(gains, d.GainKg)
+		strengths = append(strengths, h.strength)
+	}
+	if len(gains) == 0 {
+		return pooled{gainKg: math.NaN(), noiseKg: math.NaN()}
+	}
+	hiveNoise := p.hiveNoiseKg()
+	gain, weight := throughOrigin(strengths, gains, hiveNoise)
+	for i, h := range states {
+		p.residuals.Push(gains[i] - h.strength*gain)
+		if math.Abs(gain) >= tellingGainKg {
+			h.learn(gains[i] / gain)
+		}
+	}
+	p.level(states)
+	noise := math.Hypot(p.set.YardNoiseKg, hiveNoise/math.Sqrt(weight))
+	return pooled{gainKg: gain, noiseKg: noise, hives: len(gains)}
+}
+
+func (h *hiveState) learn(share float64) {
+	h.shares.Push(min(max(share, minStrength), maxStrength))
+	n := float64(h.shares.Known())
+	h.strength = (n*h.shares.Median() + strengthPrior) / (n + strengthPrior)
+}
+
+// level keeps the strengths' mean at 1, so that the pooled gain stays that of
+// the average hive.
+func (p *pool) level(states []*hiveState) {
+	sum := 0.0
+	for _, h := range states {
+		sum += h.strength
+	}
+	mean := sum / float64(len(states))
+	if len(states) < 2 || !(mean > 0) {
+		return
+	}
+	for _, h := range states {
+		h.strength = min(max(h.strength/mean, minStrength), maxStrength)
+	}
+}
+
+// hiveNoiseKg is the standard error of one hive's daily gain.
+func (p *pool) hiveNoiseKg() float64 {
+	n := p.residuals.Known()
+	if n < noiseFewest {
+		return p.set.HiveNoiseKg
+	}
+	// Weighed by how much was seen: residuals of two hives are smaller than
+	// their noise, so the setting keeps a share.
+	share := float64(noiseFewest) / float64(n)
+	noise := math.Sqrt(share*p.set.HiveNoiseKg*p.set.HiveNoiseKg + (1-share)*math.Pow(p.residuals.MAD(), 2))
+	return min(max(noise, minNoiseKg), maxNoiseKg)
+}
+
+// throughOrigin is the slope of gains over strengths through the origin, by
+// Tukey's biweight around a start that outliers cannot move: the median of
+// gain per strength. weight is the sum of the squared strengths, times their
+// weights: slope has the error noiseKg/√weight.
+func throughOrigin(strengths, gains []float64, noiseKg float64) (slope, weight float64) {
+	const tuning, rounds = 4.685, 20 // Mosteller & Tukey 1977
+	ratios := make([]float64, len(gains))
+	for i, g := range gains {
+		ratios[i] = g / strengths[i]
+	}
+	slope = robust.Median(ratios)
+	rest := make([]float64, len(gains))
+	for i, g := range gains {
+		rest[i] = math.Abs(g - slope*strengths[i])
+	}
+	// The spread of few hives is a poor guess of itself, and gains differ more
+	// on a good day: allow for both.
+	scale := max(robust.MADScale*robust.Median(rest), noiseKg, 0.2*math.Abs(slope))
+	for range rounds {
+		var xy, xx float64
+		for i, g := range gains {
+			u := (g - slope*strengths[i]) / (tuning * scale)
+			if u = u * u; u >= 1 {
+				continue
+			}
+			w := (1 - u) * (1 - u)
+			xy += w * g * strengths[i]
+			xx += w * strengths[i] * strengths[i]
+		}
+		if !(xx > 0) {
+			return slope, minStrength * minStrength
+		}
+		next := xy / xx
+		weight = xx
+		done := math.Abs(next-slope) < 1e-9
+		slope = next
+		if done {
+			break
+		}
+	}
+	return slope, weight
+}
