@@ -1,0 +1,187 @@
+// Package analysis says what a yard's readings mean: which hive swarmed, was
+// worked on, goes damp; where nectar comes in. It is pure: no clock, no store,
+// no goroutine. A season is folded reading by reading, so that the live daemon
+// and a replay of its files cannot come to different findings.
+package analysis
+
+import (
+	"cmp"
+	"errors"
+	"slices"
+	"time"
+
+	"outyard"
+	"outyard/analysis/air"
+	"outyard/analysis/condition"
+	"outyard/analysis/flow"
+	"outyard/analysis/gain"
+	"outyard/analysis/steps"
+)
+
+// Settings are the thresholds of all analyses.
+type Settings struct {
+	Condition condition.Settings
+	Steps     steps.Settings
+	Gain      gain.Settings
+	Air       air.Settings
+	Flow      flow.Settings
+}
+
+// DefaultSettings returns the defaults of every analysis.
+func DefaultSettings() Settings {
+	return Settings{
+		Condition: condition.DefaultSettings(),
+		Steps:     steps.DefaultSettings(),
+		Gain:      gain.DefaultSettings(),
+		Air:       air.DefaultSettings(),
+		Flow:      flow.DefaultSettings(),
+	}
+}
+
+// ErrLate says that a reading is older than what its hive gave before, or than
+// a day that is already counted: the past has changed, and the season must be
+// folded anew from the store.
+var ErrLate = errors.New("reading changes what was already evaluated")
+
+// closeHour is the local hour at which the day before is counted: late enough
+// for readings about midnight to be in, early enough for the morning's plans.
+// Readings up to closeNeeds are what the count looks at.
+const (
+	closeHour  = 6
+	closeNeeds = 4
+)
+
+// A Course is one yard's season as it unfolds.
+type Course struct {
+	yard    outyard.Yard
+	journal []outyard.Entry // by time
+	set     Settings
+
+	hives   map[outyard.HiveID]*hive
+	order   []*hive // by id
+	weather weather
+
+	newest   time.Time    // the newest instant seen
+	first    outyard.Date // the first date that is not counted yet
+	began    bool
+	counted  bool // at least one day is
+	judge    *air.Judge
+	flows    *flow.Watch
+	days     []outyard.Day
+	revision uint64
+}
+
+// NewCourse begins a yard's season with what the keeper wrote about it.
+func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
+	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
+		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow)}
+	for _, e := range journal {
+		if e.Yard == yard.ID {
+			c.journal = append(c.journal, e)
+		}
+	}
+	slices.SortStableFunc(c.journal, func(a, b outyard.Entry) int { return a.Time.Compare(b.Time) })
+	return c
+}
+
+// Observe takes a reading of the yard. The readings of one hive, and those of
+// the weather, come in order of time; between hives any order will do, up to
+// the count of a day. A reading that comes too late for this is not taken, and
+// ErrLate says so.
+func (c *Course) Observe(r outyard.Reading) error {
+	h := c.hives[r.Hive]
+	switch {
+	case c.counted && r.Time.Before(c.countNeeds(c.first)),
+		r.Hive == "" && !c.weather.newest.Before(r.Time),
+		h != nil && !h.newest.Before(r.Time):
+		return ErrLate
+	}
+	c.Advance(r.Time)
+	if date := outyard.DateOf(r.Time, c.yard.Zone); !c.began || (!c.counted && date.Before(c.first)) {
+		c.began, c.first = true, date
+	}
+	c.weather.add(r)
+	if r.Hive == "" {
+		return nil
+	}
+	if h == nil {
+		h = newHive(r.Hive, c.yard, c.set)
+		c.hives[r.Hive] = h
+		c.order = append(c.order, h)
+		slices.SortFunc(c.order, func(a, b *hive) int { return cmp.Compare(a.id, b.id) })
+	}
+	h.observe(r)
+	if h.restless() {
+		c.explainAround(h)
+	}
+	return nil
+}
+
+// Advance says that it is now at least now: days that are over are counted.
+func (c *Course) Advance(now time.Time) {
+	if now.After(c.newest) {
+		c.newest = now
+	}
+	for c.began && !c.newest.Before(c.countAt(c.first)) {
+		c.count(c.first)
+		c.first = c.first.Add(1)
+		c.counted = true
+	}
+}
+
+// countAt is when a date is counted: the morning after.
+func (c *Course) countAt(d outyard.Date) time.Time {
+	n := d.Add(1)
+	return time.Date(n.Year, n.Month, n.Day, closeHour, 0, 0, 0, c.yard.Zone)
+}
+
+// countNeeds is the instant up to which the count of the day before d looks.
+func (c *Course) countNeeds(d outyard.Date) time.Time {
+	return time.Date(d.Year, d.Month, d.Day, closeNeeds, 0, 0, 0, c.yard.Zone)
+}
+
+// Revision changes whenever Findings or Days may have changed.
+func (c *Course) Revision() uint64 { return c.revision }
+
+// Days returns the daily table so far, by date and hive.
+func (c *Course) Days() []outyard.Day { return c.days }
+
+// DaysSince returns the rows of the daily table from a date on.
+func (c *Course) DaysSince(d outyard.Date) []outyard.Day {
+	i, _ := slices.BinarySearchFunc(c.days, d, func(row outyard.Day, d outyard.Date) int { return row.Date.Sub(d) })
+	return c.days[i:]
+}
+
+// Findings returns what is known now, by onset, without ids and times of
+// telling, which are the teller's.
+func (c *Course) Findings() []outyard.Finding {
+	var all []outyard.Finding
+	for _, h := range c.order {
+		all = append(all, h.findings()...)
+	}
+	all = append(all, c.judge.Findings()...)
+	all = append(all, c.flows.Findings()...)
+	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
+		return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Hive, b.Hive))
+	})
+	return all
+}
+
+// Evaluate folds a whole season at once: what a Course says of the readings up
+// to asOf. The readings may be in any order.
+func Evaluate(yard outyard.Yard, journal []outyard.Entry, readings []outyard.Reading, asOf time.Time, set Settings) ([]outyard.Finding, []outyard.Day) {
+	rs := slices.Clone(readings)
+	slices.SortStableFunc(rs, func(a, b outyard.Reading) int {
+		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
+	})
+	c := NewCourse(yard, journal, set)
+	for _, r := range rs {
+		if !r.Time.After(asOf) {
+			// In order of time nothing is late; a second reading of one
+			// instant is not taken, as in the store.
+			_ = c.Observe(r)
+		}
+	}
+	c.Advance(asOf)
+	return c.Findings(), c.Days()
+}

@@ -1,0 +1,170 @@
+package analysis
+
+import (
+	"time"
+
+	"outyard"
+	"outyard/analysis/air"
+	"outyard/analysis/condition"
+	"outyard/analysis/flow"
+	"outyard/analysis/gain"
+	"outyard/analysis/steps"
+	"outyard/analysis/sun"
+)
+
+// count closes a date: a row for each hive, and the analyses that go by days.
+func (c *Course) count(date outyard.Date) {
+	from, to := date.Start(c.yard.Zone), date.Add(1).Start(c.yard.Zone)
+	var gains []flow.HiveDay
+	var climates []air.HiveDay
+	for _, h := range c.order {
+		row, climate, ok := h.count(date, from, to, &c.weather)
+		if !ok {
+			continue
+		}
+		c.days = append(c.days, row)
+		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
+		gains = append(gains, flow.HiveDay{Hive: h.id, GainKg: row.GainKg, HandledKg: row.HandledKg,
+			Coverage: row.Coverage, Fed: c.fed(h.id, from, to)})
+	}
+	c.judge.Day(date, climates)
+	c.flows.Day(date, gains, c.weather.day(from, to))
+	c.revision++
+}
+
+// fed says whether the journal tells of sugar given to a hive.
+func (c *Course) fed(hive outyard.HiveID, from, to time.Time) bool {
+	for _, e := range within(c.journal, from, to, func(e outyard.Entry) time.Time { return e.Time }) {
+		if e.Kind == outyard.Fed && (e.Hive == "" || e.Hive == hive) {
+			return true
+		}
+	}
+	return false
+}
+
+// day is what a date's weather allowed.
+func (w *weather) day(from, to time.Time) flow.Weather {
+	day := flow.Weather{RainMm: w.rainMm(from, to), MaxTempC: outyard.Unknown}
+	for _, r := range w.between(from, to) {
+		if t := r.Values[outyard.OutsideTemp]; outyard.Known(t) && !(t <= day.MaxTempC) {
+			day.MaxTempC = t
+		}
+	}
+	return day
+}
+
+// count is the hive's row for a date; false when the hive gave nothing then.
+func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard.Day, air.Day, bool) {
+	today := within(h.samples, from, to, sampleTime)
+	if len(today) == 0 {
+		return outyard.Day{}, air.Day{}, false
+	}
+	row := outyard.Day{
+		Date: date, Yard: h.yard.ID, Hive: h.id,
+		HandledKg: outyard.Unknown, GainKg: outyard.Unknown, NightLossKg: outyard.Unknown,
+		StoresKg: outyard.Unknown, Coverage: gain.Coverage(today, from, to),
+	}
+	if weighed(today) {
+		all, work := h.steps(from.Add(-12 * time.Hour))
+		row.GainKg = h.level(to, all) - h.level(from, all) - gain.Stepped(all, from, to)
+		row.HandledKg = gain.Stepped(work, from, to)
+		if dusk, dawn, ok := h.night(from); ok {
+			row.NightLossKg = gain.NightLossKg(within(h.samples, dusk.Add(-time.Hour), dawn.Add(time.Hour), sampleTime), all, dusk, dawn, h.set.Gain)
+		}
+	}
+	for t := from; t.Before(to); t = t.Add(time.Hour) {
+		h.air.Hour(hourOf(h.samples, w, t))
+	}
+	climate, _ := h.air.SoFar()
+	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today)
+	return row, climate, true
+}
+
+// insideTempC is the mean of what the probe in the hive shows over a day.
+func insideTempC(samples []condition.Sample) float64 {
+	sum, n := 0.0, 0
+	for _, s := range samples {
+		if outyard.Known(s.InsideTempC) {
+			sum, n = sum+s.InsideTempC, n+1
+		}
+	}
+	if n == 0 {
+		return outyard.Unknown
+	}
+	return sum / float64(n)
+}
+
+func weighed(samples []condition.Sample) bool {
+	for _, s := range samples {
+		if outyard.Known(s.WeightKg) {
+			return true
+		}
+	}
+	return false
+}
+
+// level is the hive's weight at an instant, NaN when too little is known.
+func (h *hive) level(at time.Time, all []gain.Step) float64 {
+	span := h.set.Gain.LevelSpan
+	return gain.LevelKg(within(h.samples, at.Add(-span), at.Add(span+time.Second), sampleTime), all, at, h.set.Gain)
+}
+
+// steps returns the departures since an instant that were not the colony's
+// own doing, and those of them that were the keeper's.
+func (h *hive) steps(since time.Time) (all, work []gain.Step) {
+	for _, e := range h.recent(since) {
+		st := gain.Step{From: e.Before, To: e.End, Kg: e.NetKg()}
+		switch e.Verdict.Cause {
+		case steps.KeepersWork:
+			all, work = append(all, st), append(work, st)
+		case steps.Overturned, steps.Fault:
+			all = append(all, st)
+		}
+	}
+	return all, work
+}
+
+// night returns dusk and dawn of the night that ends on the date which starts
+// at midnight; false in places and seasons without one.
+func (h *hive) night(midnight time.Time) (dusk, dawn time.Time, ok bool) {
+	dark := func(t time.Time) bool {
+		return sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, t) < nightDeg
+	}
+	if !dark(midnight) {
+		return dusk, dawn, false
+	}
+	const step = 10 * time.Minute
+	for dusk = midnight; dark(dusk); dusk = dusk.Add(-step) {
+		if midnight.Sub(dusk) > 12*time.Hour {
+			return dusk, dawn, false
+		}
+	}
+	for dawn = midnight; dark(dawn); dawn = dawn.Add(step) {
+		if dawn.Sub(midnight) > 12*time.Hour {
+			return dusk, dawn, false
+		}
+	}
+	return dusk, dawn, true
+}
+
+// hourOf is the mean climate of the hour from t on, in a hive and outside.
+func hourOf(samples []condition.Sample, w *weather, t time.Time) air.Hour {
+	end := t.Add(time.Hour)
+	hour := air.Hour{Start: t,
+		OutsideTempC: w.mean(outyard.OutsideTemp, t, end),
+		OutsideRHPct: w.mean(outyard.OutsideRH, t, end),
+	}
+	var tempC, rhPct float64
+	var temps, rhs int
+	for _, s := range within(samples, t, end, sampleTime) {
+		if outyard.Known(s.InsideTempC) {
+			tempC, temps = tempC+s.InsideTempC, temps+1
+		}
+		if outyard.Known(s.InsideRHPct) {
+			rhPct, rhs = rhPct+s.InsideRHPct, rhs+1
+		}
+	}
+	// 0/0 is NaN: not known.
+	hour.InsideTempC, hour.InsideRHPct = tempC/float64(temps), rhPct/float64(rhs)
+	return hour
+}

@@ -1,0 +1,261 @@
+package analysis
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"outyard"
+	"outyard/analysis/air"
+	"outyard/analysis/condition"
+	"outyard/analysis/steps"
+	"outyard/analysis/sun"
+)
+
+// A hive is one hive's season so far.
+type hive struct {
+	id      outyard.HiveID
+	yard    outyard.Yard
+	set     Settings
+	newest  time.Time
+	stream  *condition.Stream
+	detect  *steps.Detector
+	samples []condition.Sample // the last days
+	events  []*event           // every departure, by time
+	told    []outyard.Finding  // what events[:done] mean, which change no more
+	done    int
+	air     *air.Days
+}
+
+// An event is a departure and what it is taken for.
+type event struct {
+	steps.Event
+	alone steps.Verdict // by its own path only
+}
+
+func newHive(id outyard.HiveID, yard outyard.Yard, set Settings) *hive {
+	return &hive{id: id, yard: yard, set: set, stream: condition.NewStream(set.Condition),
+		detect: steps.NewDetector(set.Steps), air: air.NewDays(yard.Zone, set.Air)}
+}
+
+// observe takes the hive's next reading.
+func (h *hive) observe(r outyard.Reading) {
+	h.newest = r.Time
+	night := sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, r.Time) < nightDeg
+	s, ok := h.stream.Next(r, night)
+	if !ok {
+		return
+	}
+	h.samples = append(h.samples, s)
+	h.samples = forget(h.samples, s.Time, sampleTime)
+	if !outyard.Known(s.WeightKg) {
+		return
+	}
+	if d := h.detect.Next(s, h.stream.NoiseKg()); d != nil {
+		if n := len(h.events); n == 0 || h.events[n-1].Departure != d {
+			h.events = append(h.events, &event{Event: steps.Event{Departure: d}})
+		}
+	}
+}
+
+// nightDeg is the sun's height under which no bee flies: the end of civil
+// twilight.
+const nightDeg = -6
+
+// restlessFor is how long after a departure what follows may still change
+// what it is taken for.
+const restlessFor = 6 * time.Hour
+
+// restless says whether a departure is so recent that it has to be weighed anew.
+func (h *hive) restless() bool {
+	n := len(h.events)
+	return n > 0 && h.newest.Sub(h.events[n-1].End) <= restlessFor
+}
+
+func sampleTime(s condition.Sample) time.Time { return s.Time }
+
+// within returns the elements from one instant up to, not including, another.
+func within[T any](s []T, from, to time.Time, at func(T) time.Time) []T {
+	i := sort.Search(len(s), func(i int) bool { return !at(s[i]).Before(from) })
+	j := i + sort.Search(len(s)-i, func(j int) bool { return !at(s[i+j]).Before(to) })
+	return s[i:j]
+}
+
+// recent returns the events that ended at t or later.
+func (h *hive) recent(t time.Time) []*event {
+	i := len(h.events)
+	for i > 0 && !h.events[i-1].End.Before(t) {
+		i--
+	}
+	return h.events[i:]
+}
+
+// changeKg is what the hive's weight changed by between two instants, from the
+// samples nearest to them; NaN when there are none within the half hour.
+func (h *hive) changeKg(from, to time.Time) float64 {
+	return h.near(to) - h.near(from)
+}
+
+func (h *hive) near(t time.Time) float64 {
+	best, gap := outyard.Unknown, 30*time.Minute
+	for _, s := range within(h.samples, t.Add(-gap), t.Add(gap), sampleTime) {
+		if d := s.Time.Sub(t).Abs(); d <= gap && outyard.Known(s.WeightKg) {
+			best, gap = s.WeightKg, d
+		}
+	}
+	return best
+}
+
+// explainAround weighs anew what may have changed with hive h's newest
+// sample: its own recent departures, and, when one of those began or ended,
+// those of the yard's other hives at the same time.
+func (c *Course) explainAround(h *hive) {
+	c.explain(h, h.newest.Add(-restlessFor))
+	last := h.events[len(h.events)-1]
+	if h.newest.Sub(last.End) > h.set.Steps.SettleSpan*2 {
+		return
+	}
+	for _, other := range c.order {
+		if other != h {
+			c.explain(other, last.Before.Add(-neighbourhood))
+		}
+	}
+}
+
+// neighbourhood is how far apart two hives' turns on one visit to the yard
+// may be.
+const neighbourhood = 90 * time.Minute
+
+// explain weighs a hive's departures that ended since an instant.
+func (c *Course) explain(h *hive, since time.Time) {
+	recent := h.recent(since)
+	for _, e := range recent {
+		e.alone = steps.Explain(e.Departure, c.circumstances(h, e, false), c.set.Steps)
+	}
+	for _, e := range recent {
+		v := steps.Explain(e.Departure, c.circumstances(h, e, true), c.set.Steps)
+		if v.Cause != e.Verdict.Cause || v.P != e.Verdict.P {
+			c.revision++
+		}
+		e.Verdict = v
+	}
+}
+
+// findings says what the hive's departures mean.
+func (h *hive) findings() []outyard.Finding {
+	// What is days old changes no more; a visit is not cut in two.
+	final := h.done
+	for i := h.done; i < len(h.events) && h.newest.Sub(h.events[i].End) > keepFor; i++ {
+		if i+1 < len(h.events) && h.events[i+1].Before.Sub(h.events[i].End) > h.set.Steps.SameVisit {
+			final = i + 1
+		}
+	}
+	if final > h.done {
+		h.told = append(h.told, h.mean(h.events[h.done:final])...)
+		h.done = final
+	}
+	return slices.Concat(h.told, h.mean(h.events[final:]))
+}
+
+func (h *hive) mean(events []*event) []outyard.Finding {
+	all := make([]steps.Event, len(events))
+	for i, e := range events {
+		all[i] = e.Event
+	}
+	found := steps.Findings(all, h.yard.Zone, h.set.Steps)
+	for i := range found {
+		found[i].Yard, found[i].Hive = h.yard.ID, h.id
+	}
+	return found
+}
+
+// worked says that an event shows, by its own path, the marks of the keeper's
+// work.
+func (e *event) worked() bool {
+	return e.alone.Cause == steps.KeepersWork && e.alone.P[steps.KeepersWork] > 0.8
+}
+
+// circumstances gathers what is known around an event. Without company, what
+// other events are taken for is left out, so that two guesses do not prop
+// each other up.
+func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstances {
+	from, to := e.Before.Add(-time.Hour), e.End.Add(time.Hour)
+	x := steps.Circumstances{
+		SolarHour:    sun.SolarHour(c.yard.Longitude, e.Start),
+		SunDeg:       sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, e.Start),
+		SwarmSeason:  swarmSeason(c.yard.Latitude, e.Start),
+		OutsideTempC: c.weather.mean(outyard.OutsideTemp, from, to),
+		RainMm:       c.weather.rainMm(from, to),
+		WindMS:       c.weather.mean(outyard.Wind, from, to),
+		CommonKg:     c.commonKg(h, e.Before, e.End),
+		Quiet:        h.newest.Sub(e.QuietFrom),
+	}
+	for _, j := range within(c.journal, e.Start.Add(-3*time.Hour), e.Start.Add(3*time.Hour), func(j outyard.Entry) time.Time { return j.Time }) {
+		if j.Hive == "" || j.Hive == h.id {
+			x.Journal = append(x.Journal, j)
+		}
+	}
+	net := e.NetKg()
+	for _, later := range h.recent(e.End) {
+		if later != e && later.Before.Sub(e.End) < 4*time.Hour && later.NetKg()*net < 0 {
+			x.BackAfterKg = max(x.BackAfterKg, -later.NetKg()/net)
+		}
+	}
+	if !company {
+		return x
+	}
+	for _, other := range c.order {
+		for _, o := range other.recent(e.Before.Add(-neighbourhood)) {
+			if o == e || !o.worked() || o.Before.Sub(e.End) > neighbourhood {
+				continue
+			}
+			if other == h {
+				x.WorkedNear = true
+			} else {
+				x.NeighboursWorked++
+				break
+			}
+		}
+	}
+	return x
+}
+
+// commonKg is the median change of the yard's other hives over a while,
+// leaving out those that departed themselves.
+func (c *Course) commonKg(h *hive, from, to time.Time) float64 {
+	var kg []float64
+	for _, other := range c.order {
+		if other == h {
+			continue
+		}
+		if ch := other.changeKg(from, to); outyard.Known(ch) && math.Abs(ch) < 1.5 {
+			kg = append(kg, ch)
+		}
+	}
+	if len(kg) == 0 {
+		return outyard.Unknown
+	}
+	slices.Sort(kg)
+	return kg[len(kg)/2]
+}
+
+// swarmSeason is how usual swarms are at a time of year, 1 at the height and
+// below 0 when there are none: in temperate
+// climates most leave within the weeks of spring and early summer, with
+// stragglers until autumn (common practice, no source). South of the equator
+// it is half a year later; within the tropics any time will do.
+func swarmSeason(latitude float64, t time.Time) float64 {
+	if math.Abs(latitude) < 23.4 {
+		return 0.7
+	}
+	if latitude < 0 {
+		t = t.AddDate(0, 6, 0)
+	}
+	// The middle of each month, January first; straight lines between.
+	usual := [12]float64{-1.5, -1.2, 0.1, 0.8, 1, 1, 0.8, 0.4, 0.2, -0.5, -1.5, -1.5}
+	at := float64(t.YearDay()-15) / 30.44
+	i := int(math.Floor(at))
+	f := at - float64(i)
+	return usual[(i+12)%12]*(1-f) + usual[(i+13)%12]*f
+}

@@ -1,0 +1,296 @@
+// Package steps finds every departure of a hive's weight from its slow course
+// and weighs what could have made it: the keeper's work, a swarm, foragers,
+// water, a knock, a fault. It exists because a scale alone cannot tell a swarm
+// from a visit; the path of the weight, the hour, the weather, the brood
+// nest's temperature and the neighbours can.
+package steps
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"outyard"
+	"outyard/analysis/condition"
+)
+
+// Settings are the thresholds of this package. They are common practice or
+// chosen on simulated seasons; none is from a standard.
+type Settings struct {
+	// MinStepKg is the smallest change between two samples that is looked at:
+	// above a puff of wind, below a lid.
+	MinStepKg float64
+	// RateKgPerHour is how fast a strong colony's foragers or a strong flow
+	// may change the weight without anything having happened.
+	RateKgPerHour float64
+	// NoiseFactor is how many standard deviations of the scale's noise are
+	// taken for noise.
+	NoiseFactor float64
+	// SettleSpan is how long the weight must be quiet before a departure is
+	// taken to be over.
+	SettleSpan time.Duration
+	// SettleKg is the range that still counts as quiet, besides noise and
+	// the natural rate.
+	SettleKg float64
+	// MaxSpan ends a departure that does not settle: longer than any visit
+	// that a keeper makes to one hive.
+	MaxSpan time.Duration
+	// SameVisit is the longest pause within one visit.
+	SameVisit time.Duration
+
+	// SwarmMinKg and SwarmMaxKg bound what leaves with a swarm: 10,000 to
+	// 20,000 bees at 0.13 g are 1.3 to 2.6 kg (Seeley, Morse & Visscher 1979
+	// for the count); casts are lighter, very strong colonies heavier.
+	SwarmMinKg, SwarmMaxKg float64
+	// SmallGrossKg: below this gross weight a hive is a nucleus without the
+	// bees to spare for a swarm. Floor, box, combs and lid alone are 15 kg.
+	SmallGrossKg float64
+	// TellSwarmAt is the probability from which a swarm is told.
+	TellSwarmAt float64
+}
+
+// DefaultSettings returns the defaults.
+func DefaultSettings() Settings {
+	return Settings{
+		MinStepKg: 0.25, RateKgPerHour: 0.5, NoiseFactor: 5,
+		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, SmallGrossKg: 18, TellSwarmAt: 0.5,
+	}
+}
+
+// A Departure is a stretch in which the weight left its slow course.
+type Departure struct {
+	Before  time.Time // the last quiet sample before it
+	Start   time.Time // the first sample that departed
+	End     time.Time // the first sample of the new quiet, or the newest so far
+	Settled bool      // the new quiet has come
+	Cut     bool      // it was ended by MaxSpan or a gap, not by quiet
+
+	BaseKg    float64 // level before
+	AfterKg   float64 // level after, or the newest so far
+	LowestKg  float64
+	HighestKg float64
+	Reversals int       // changes of direction by more than a lid's weight or so
+	StepShare float64   // the largest single change as a share of the net change
+	Samples   int       // from Start to the newest
+	QuietFrom time.Time // since when the newest samples agree
+	Cadence   time.Duration
+	NoiseKg   float64
+
+	WarmedK float64 // rise of the inside temperature at or just before Start above the hours before; NaN unknown
+	CooledK float64 // fall during it; NaN unknown
+}
+
+// NetKg is what the departure changed for good, as far as is known.
+func (d *Departure) NetKg() float64 { return d.AfterKg - d.BaseKg }
+
+// LiftKg is how far the weight went below both levels: boxes or the lid set
+// aside and put back.
+func (d *Departure) LiftKg() float64 { return min(d.BaseKg, d.AfterKg) - d.LowestKg }
+
+// PushKg is how far the weight went above both levels.
+func (d *Departure) PushKg() float64 { return d.HighestKg - max(d.BaseKg, d.AfterKg) }
+
+// Onset is when it began, as far as the samples tell: half way between the
+// last quiet sample and the first that departed.
+func (d *Departure) Onset() time.Time {
+	return d.Before.Add(d.Start.Sub(d.Before) / 2).Truncate(time.Second)
+}
+
+// Span is the time from the last quiet sample to the new quiet.
+func (d *Departure) Span() time.Duration { return d.End.Sub(d.Before) }
+
+// A Detector finds the departures in one hive's samples, given in order.
+type Detector struct {
+	set    Settings
+	recent []condition.Sample // the last hours, newest last
+	quiet  int                // how many of the newest of them are quiet
+	open   *Departure
+	path   []condition.Sample // of the open departure
+}
+
+// lookBack is how long samples are kept for levels and temperatures.
+const lookBack = 4 * time.Hour
+
+// NewDetector begins a hive's season.
+func NewDetector(set Settings) *Detector { return &Detector{set: set} }
+
+// allowanceKg is how much the weight may change by itself within span.
+func (d *Detector) allowanceKg(span time.Duration, noiseKg float64) float64 {
+	h := span.Hours()
+	// Over long gaps nights, rain and idle hours bring the rate down.
+	natural := min(d.set.RateKgPerHour*h, 1+0.1*h)
+	return d.set.MinStepKg + natural + d.set.NoiseFactor*noiseKg
+}
+
+// Next takes a sample whose weight is known. It returns the departure that
+// the sample began, went on with or ended; nil while all is quiet.
+func (d *Detector) Next(s condition.Sample, noiseKg float64) *Departure {
+	defer d.remember(s)
+	if d.open != nil {
+		return d.follow(s, noiseKg)
+	}
+	if len(d.recent) == 0 {
+		return nil
+	}
+	last := d.recent[len(d.recent)-1]
+	allow := d.allowanceKg(s.Time.Sub(last.Time), noiseKg)
+	departed := math.Abs(s.WeightKg-last.WeightKg) > allow ||
+		last.WeightKg-s.LowKg > 2*allow || s.HighKg-last.WeightKg > 2*allow
+	from := len(d.recent) - 1
+	if !departed {
+		// A fall spread over several samples, each within its allowance.
+		for i := from - 1; i >= 0 && i >= len(d.recent)-d.quiet && s.Time.Sub(d.recent[i].Time) <= 35*time.Minute; i-- {
+			if math.Abs(s.WeightKg-d.recent[i].WeightKg) > d.allowanceKg(s.Time.Sub(d.recent[i].Time), noiseKg) {
+				departed, from = true, i
+			}
+		}
+	}
+	if !departed {
+		d.quiet++
+		return nil
+	}
+	d.begin(from, noiseKg)
+	return d.follow(s, noiseKg)
+}
+
+// begin opens a departure after the sample at index from of the recent ones.
+func (d *Detector) begin(from int, noiseKg float64) {
+	before := d.recent[from]
+	level := []float64{before.WeightKg}
+	for i := from - 1; i >= 0 && i >= len(d.recent)-d.quiet && len(level) < 3 && before.Time.Sub(d.recent[i].Time) <= 30*time.Minute; i-- {
+		level = append(level, d.recent[i].WeightKg)
+	}
+	base := before.WeightKg
+	if len(level) == 3 {
+		slices.Sort(level)
+		base = level[1]
+	}
+	d.open = &Departure{Before: before.Time, BaseKg: base, LowestKg: base, HighestKg: base, NoiseKg: noiseKg,
+		WarmedK: outyard.Unknown, CooledK: outyard.Unknown}
+	d.path = append(d.path[:0], d.recent[from:]...)
+}
+
+// follow adds a sample to the open departure, and closes it when quiet is back.
+func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
+	dep := d.open
+	prev := d.path[len(d.path)-1]
+	if gap := s.Time.Sub(prev.Time); dep.Samples > 0 && gap > 3*time.Hour {
+		// Nobody saw how it ended.
+		dep.Cut, dep.Settled = true, true
+		return d.close()
+	}
+	d.path = append(d.path, s)
+	d.describe()
+	// Quiet: the newest samples, at least two, agree over SettleSpan.
+	i := len(d.path) - 1
+	low, high := s.LowKg, s.HighKg
+	for i > 1 && s.Time.Sub(d.path[i].Time) < d.set.SettleSpan*9/10 {
+		p := d.path[i-1]
+		low, high = min(low, p.LowKg), max(high, p.HighKg)
+		if high-low > d.set.SettleKg+d.set.RateKgPerHour*s.Time.Sub(p.Time).Hours()+4*noiseKg {
+			break
+		}
+		i--
+	}
+	dep.QuietFrom = d.path[i].Time
+	switch {
+	case s.Time.Sub(dep.QuietFrom) >= d.set.SettleSpan*9/10:
+		level := make([]float64, 0, len(d.path)-i)
+		for _, p := range d.path[i:] {
+			level = append(level, p.WeightKg)
+		}
+		slices.Sort(level)
+		dep.AfterKg = (level[(len(level)-1)/2] + level[len(level)/2]) / 2
+		dep.End, dep.Settled = d.path[i].Time, true
+		return d.close()
+	case s.Time.Sub(dep.Before) > d.set.MaxSpan:
+		dep.Cut, dep.Settled = true, true
+		return d.close()
+	}
+	return dep
+}
+
+func (d *Detector) close() *Departure {
+	dep := d.open
+	d.open = nil
+	d.quiet = 0
+	return dep
+}
+
+// describe brings the open departure's numbers up to its path.
+func (d *Detector) describe() {
+	dep, path := d.open, d.path
+	newest := path[len(path)-1]
+	dep.Start, dep.End, dep.AfterKg = path[1].Time, newest.Time, newest.WeightKg
+	dep.Samples = len(path) - 1
+	dep.Cadence = newest.Time.Sub(path[0].Time) / time.Duration(dep.Samples)
+	dep.LowestKg, dep.HighestKg, dep.Reversals = dep.BaseKg, dep.BaseKg, 0
+	largest, turn, dir := 0.0, path[0].WeightKg, 0.0
+	for i, s := range path[1:] {
+		dep.LowestKg, dep.HighestKg = min(dep.LowestKg, s.LowKg), max(dep.HighestKg, s.HighKg)
+		step := s.WeightKg - path[i].WeightKg
+		if math.Abs(step) > math.Abs(largest) {
+			largest = step
+		}
+		if move := s.WeightKg - turn; math.Abs(move) > 0.5 { // a lid weighs more, a gust less
+			if dir != 0 && move*dir < 0 {
+				dep.Reversals++
+			}
+			dir, turn = move, s.WeightKg
+		}
+	}
+	dep.StepShare = 1
+	if net := dep.NetKg(); net*largest > 0 {
+		dep.StepShare = min(1, largest/net)
+	}
+	d.temperatures()
+}
+
+// temperatures compares the inside temperature about the start with the hours
+// before it.
+func (d *Detector) temperatures() {
+	dep := d.open
+	var usual []float64
+	peak, low := math.Inf(-1), math.Inf(1)
+	for _, s := range d.recent {
+		if !outyard.Known(s.InsideTempC) {
+			continue
+		}
+		if dep.Before.Sub(s.Time) > 30*time.Minute {
+			usual = append(usual, s.InsideTempC)
+		} else if !s.Time.After(dep.Start) {
+			peak = max(peak, s.InsideTempC)
+		}
+	}
+	for _, s := range d.path[1:] {
+		if outyard.Known(s.InsideTempC) {
+			low = min(low, s.InsideTempC)
+			if s.Time.Sub(dep.Start) <= 10*time.Minute {
+				peak = max(peak, s.InsideTempC)
+			}
+		}
+	}
+	if len(usual) < 3 {
+		return
+	}
+	slices.Sort(usual)
+	was := usual[len(usual)/2]
+	if !math.IsInf(peak, 0) {
+		dep.WarmedK = peak - was
+	}
+	if !math.IsInf(low, 0) {
+		dep.CooledK = was - low
+	}
+}
+
+func (d *Detector) remember(s condition.Sample) {
+	d.recent = append(d.recent, s)
+	drop := 0
+	for drop < len(d.recent)-1 && s.Time.Sub(d.recent[drop].Time) > lookBack {
+		drop++
+	}
+	if drop > 0 {
+		d.recent = append(d.recent[:0], d.recent[drop:]...)
+	}
+}
