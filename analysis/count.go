@@ -117,7 +117,7 @@ func (h *hive) steps(since time.Time) (all, work []gain.Step) {
 		switch e.Verdict.Cause {
 		case steps.KeepersWork:
 			all, work = append(all, st), append(work, st)
-		case steps.Overturned, steps.Fault:
+		case steps.Overturned, steps.Fault, steps.Unexplained:
 			all = append(all, st)
 		}
 	}

@@ -20,11 +20,12 @@ const (
 	Water
 	Overturned // knocked over or carried away
 	Fault      // of the scale
+	Unexplained
 	numCauses
 )
 
 var causeNames = [numCauses]string{"the keeper's work", "a swarm", "a swarm that came back",
-	"foragers out and back", "rain, dew or snow", "a knock or theft", "a fault of the scale"}
+	"foragers out and back", "rain, dew or snow", "a knock or theft", "a fault of the scale", "nothing that is known"}
 
 func (c Cause) String() string { return causeNames[c] }
 
@@ -114,10 +115,12 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 		s.add(KeepersWork, -4*ramp(c.SunDeg, 0, -8), "")
 	}
 	if c.NeighboursWorked > 0 {
-		s.add(KeepersWork, 2.5, fmt.Sprintf("the keeper was at %d other hives of the yard within the hour", c.NeighboursWorked))
+		// A keeper works on a hive in one hour of a hundred, but once there on
+		// most hives of the yard: odds rise ninetyfold.
+		s.add(KeepersWork, 4.5, fmt.Sprintf("the keeper was at %s of the yard within the hour", hives(c.NeighboursWorked)))
 	}
 	if c.WorkedNear {
-		s.add(KeepersWork, 2.5, "this hive was worked on just before or after")
+		s.add(KeepersWork, 4, "this hive was worked on just before or after")
 	}
 	if c.BackAfterKg > 0.6 && d.StepShare > 0.5 {
 		s.add(KeepersWork, 3, "what went off at once came back at once")
@@ -204,9 +207,11 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 
 	// One wild sample, and all as before.
 	s.add(Fault, -4, "")
-	if d.Samples <= 3 && math.Abs(net) < 0.3 && c.SunDeg < -4 {
-		s.add(Fault, 5, "one sample stood alone")
+	if alone := d.QuietFrom.Sub(d.Before) <= 2*d.Cadence+time.Minute; alone && math.Abs(net) < 0.3 && c.SunDeg < -4 {
+		s.add(Fault, 8, "one sample stood alone")
 	}
+
+	s.add(Unexplained, -2, "")
 
 	for _, e := range c.Journal {
 		gap := e.Time.Sub(d.Start)
@@ -247,4 +252,11 @@ func (s *scales) verdict() Verdict {
 		}
 	}
 	return v
+}
+
+func hives(n int) string {
+	if n == 1 {
+		return "another hive"
+	}
+	return fmt.Sprintf("%d other hives", n)
 }
