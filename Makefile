@@ -1,0 +1,45 @@
+# What the tests need besides Go: a broker, its clients, a browser.
+NEEDS := mosquitto mosquitto_pub chromium
+
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+.PHONY: run test needs lint bench score fuzz
+
+run: ## start the daemon with outyard.yaml, or with the defaults
+	go run ./cmd/outyard serve
+
+test: needs
+	go vet ./...
+	go test -race ./...
+
+# Installs what is missing where that can be done without asking.
+needs:
+	@missing=""; for part in $(NEEDS); do \
+		PATH="$$PATH:/usr/sbin:/usr/local/sbin" command -v $$part >/dev/null || missing="$$missing $$part"; done; \
+	if [ -n "$$missing" ]; then \
+		if ! command -v apt-get >/dev/null; then \
+			echo "the tests need$$missing: install them (a broker with its clients, and a browser) and run make test again" >&2; exit 1; fi; \
+		if [ "$$(id -u)" = 0 ]; then sudo=""; elif sudo -n true 2>/dev/null; then sudo="sudo -n"; else \
+			echo "the tests need$$missing: run sudo apt-get install mosquitto mosquitto-clients chromium, then make test again" >&2; exit 1; fi; \
+		$$sudo apt-get update -q && \
+		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends mosquitto mosquitto-clients chromium; \
+	fi
+
+lint:
+	@changed="$$(gofmt -l .)"; if [ -n "$$changed" ]; then echo "gofmt would change:"; echo "$$changed"; exit 1; fi
+	go vet ./...
+	go run $(STATICCHECK) ./...
+
+bench: ## what design and README promise of speed and size, measured
+	go test -run '^$$' -bench . -benchmem ./...
+
+score: ## how well the analyses do on invented seasons whose truth is known
+	go run ./cmd/score
+
+FUZZTIME ?= 20s
+
+fuzz: ## each decoder for FUZZTIME
+	@set -e; for pkg in $$(go list ./...); do \
+		for target in $$(go test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
+			echo "$$pkg $$target"; \
+			go test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$pkg; done; done
