@@ -1,0 +1,108 @@
+package simulator
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"outyard"
+)
+
+// Kinds of label that are no kinds of finding.
+const (
+	// Flow is a nectar flow of a whole yard.
+	Flow outyard.Kind = "flow"
+	// DayTruth is what one hive did on one local date.
+	DayTruth outyard.Kind = "day"
+	// DeadOut is a colony that has died.
+	DeadOut outyard.Kind = "dead-out"
+)
+
+// Refinements of a kind, in [Label.What] and [Event.What]; those of handling
+// are the kinds of journal entry.
+const (
+	Stolen  = "stolen"  // of knocked-over: gone for good
+	Backlog = "backlog" // of silent: readings were kept by the nodes and came later
+	Lost    = "lost"    // of silent: nothing was measured
+	Stuck   = "stuck"   // of sensor-fault: the scale repeats itself
+	Spike   = "spike"   // of sensor-fault: one wild reading
+	Tree    = "tree"    // of flow
+	Bramble = "bramble" // of flow
+)
+
+// A Label is a truth about the invented season. A number that is left out is
+// nought, and an end that is left out has not come before the season ended.
+type Label struct {
+	Kind outyard.Kind   `json:"kind"`
+	What string         `json:"what,omitempty"`
+	Yard outyard.YardID `json:"yard"`
+	Hive outyard.HiveID `json:"hive,omitempty"` // empty: the whole yard
+	Time time.Time      `json:"time"`
+	End  time.Time      `json:"end,omitzero"`
+
+	// MassKg is the swarm, or the honey that robbers carried off.
+	MassKg   float64 `json:"mass_kg,omitempty"`
+	Cast     bool    `json:"cast,omitempty"`     // an after-swarm
+	Returned bool    `json:"returned,omitempty"` // came back within the hour
+
+	// NetKg is how much more (or, negative, less) the scale shows after
+	// handling than before.
+	NetKg float64      `json:"net_kg,omitempty"`
+	Part  outyard.Part `json:"part,omitempty"` // the box put on or taken off
+
+	// KgPerDay is, of a flow, the mean daily gain of the yard's hives over it,
+	// rainy days and all, without those that swarmed, were robbed or fell over.
+	KgPerDay float64 `json:"kg_per_day,omitempty"`
+
+	// Of a day, from local midnight to midnight. GainKg is the colony's own
+	// change: bees, brood, nectar, honey and pollen, with what swarms and
+	// robbers took, without the keeper's work and without water in the wood or
+	// on the lid, which is WaterKg.
+	Date      outyard.Date `json:"date,omitzero"`
+	GainKg    float64      `json:"gain_kg,omitempty"`
+	HandledKg float64      `json:"handled_kg,omitempty"`
+	WaterKg   float64      `json:"water_kg,omitempty"`
+	StoresKg  float64      `json:"stores_kg,omitempty"` // nectar and honey in the combs at the end of the day
+	BeesKg    float64      `json:"bees_kg,omitempty"`   // adult bees at the end of the day
+}
+
+// Entry is what a keeper with a perfect memory would have written into the
+// journal about the label; false when it is not about the keeper's work.
+func (l Label) Entry() (outyard.Entry, bool) {
+	if l.Kind != outyard.Handling {
+		return outyard.Entry{}, false
+	}
+	e := outyard.Entry{Time: l.Time, Yard: l.Yard, Hive: l.Hive, Kind: outyard.EntryKind(l.What), Kg: outyard.Unknown, Part: string(l.Part)}
+	if l.NetKg != 0 {
+		e.Kg = l.NetKg
+	}
+	return e, true
+}
+
+// WriteLabels writes one JSON object a line.
+func WriteLabels(w io.Writer, labels []Label) error {
+	enc := json.NewEncoder(w)
+	for _, l := range labels {
+		if err := enc.Encode(l); err != nil {
+			return fmt.Errorf("write label %s of %s %s: %w", l.Kind, l.Yard, l.Hive, err)
+		}
+	}
+	return nil
+}
+
+// ReadLabels reads what WriteLabels writes.
+func ReadLabels(r io.Reader) ([]Label, error) {
+	var labels []Label
+	dec := json.NewDecoder(bufio.NewReader(r))
+	for n := 1; ; n++ {
+		var l Label
+		if err := dec.Decode(&l); err == io.EOF {
+			return labels, nil
+		} else if err != nil {
+			return nil, fmt.Errorf("label %d: %w", n, err)
+		}
+		labels = append(labels, l)
+	}
+}
