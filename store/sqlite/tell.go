@@ -1,0 +1,104 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+
+	"outyard"
+	"outyard/store"
+)
+
+// Tell keeps findings, days, alerts and messages, all or none: what was told
+// and that it was told never part. A message whose key is known is left alone.
+func (s *Store) Tell(ctx context.Context, news store.News) error {
+	err := s.inTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		if err := putFindings(ctx, tx, news.Findings); err != nil {
+			return err
+		}
+		if err := putDays(ctx, tx, news.Days); err != nil {
+			return err
+		}
+		if err := putAlerts(ctx, tx, news.Alerts); err != nil {
+			return err
+		}
+		return putMessages(ctx, tx, news.Messages)
+	})
+	return because(err, "tell %d findings, %d days, %d alerts, %d messages",
+		len(news.Findings), len(news.Days), len(news.Alerts), len(news.Messages))
+}
+
+// putEach runs one statement for each item.
+func putEach[T any](ctx context.Context, tx *sql.Tx, query string, items []T, args func(T) ([]any, error)) error {
+	if len(items) == 0 {
+		return nil
+	}
+	st, err := tx.PrepareContext(ctx, query)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	for _, it := range items {
+		a, err := args(it)
+		if err != nil {
+			return err
+		}
+		if _, err := st.ExecContext(ctx, a...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func putFindings(ctx context.Context, tx *sql.Tx, findings []outyard.Finding) error {
+	return putEach(ctx, tx, `INSERT INTO findings (id, onset_ns, yard, hive, kind, state, finding) VALUES (?,?,?,?,?,?,?)
+		ON CONFLICT (id) DO UPDATE SET onset_ns = excluded.onset_ns, yard = excluded.yard, hive = excluded.hive,
+		kind = excluded.kind, state = excluded.state, finding = excluded.finding`,
+		findings, func(f outyard.Finding) ([]any, error) {
+			if f.ID == "" || f.Onset.IsZero() {
+				return nil, fmt.Errorf("finding %q of %s %s: want an id and an onset", f.ID, f.Yard, f.Hive)
+			}
+			b, err := json.Marshal(f)
+			if err != nil {
+				return nil, fmt.Errorf("finding %s: %w", f.ID, err)
+			}
+			return []any{f.ID, nanos(f.Onset), string(f.Yard), string(f.Hive), string(f.Kind), string(f.State), string(b)}, nil
+		})
+}
+
+func putDays(ctx context.Context, tx *sql.Tx, days []outyard.Day) error {
+	return putEach(ctx, tx, `INSERT INTO days (date, yard, hive, `+dayColumns+`) VALUES (?,?,?,?,?,?,?,?,?,?,?)
+		ON CONFLICT (yard, hive, date) DO UPDATE SET gain_kg = excluded.gain_kg, handled_kg = excluded.handled_kg,
+		night_loss_kg = excluded.night_loss_kg, stores_kg = excluded.stores_kg, mould_index = excluded.mould_index,
+		wall_rh_pct = excluded.wall_rh_pct, brood_temp_c = excluded.brood_temp_c, coverage = excluded.coverage`,
+		days, func(d outyard.Day) ([]any, error) {
+			return []any{d.Date.String(), string(d.Yard), string(d.Hive), number(d.GainKg), number(d.HandledKg), number(d.NightLossKg),
+				number(d.StoresKg), number(d.MouldIndex), number(d.WallRHPct), number(d.BroodTempC), number(d.Coverage)}, nil
+		})
+}
+
+func putAlerts(ctx context.Context, tx *sql.Tx, alerts []outyard.Alert) error {
+	return putEach(ctx, tx, `INSERT INTO alerts (finding, state, since_ns, until_ns, reminded_ns) VALUES (?,?,?,?,?)
+		ON CONFLICT (finding) DO UPDATE SET state = excluded.state, since_ns = excluded.since_ns,
+		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns`,
+		alerts, func(a outyard.Alert) ([]any, error) {
+			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded)}, nil
+		})
+}
+
+func putMessages(ctx context.Context, tx *sql.Tx, messages []outyard.Message) error {
+	return putEach(ctx, tx, `INSERT INTO messages (key, `+messageColumns+`) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)
+		ON CONFLICT (key) DO NOTHING`,
+		messages, func(m outyard.Message) ([]any, error) {
+			if m.Key == "" {
+				return nil, fmt.Errorf("message %q for %s: want a key", m.Subject, m.Route)
+			}
+			ids, err := json.Marshal(m.Findings)
+			if err != nil {
+				return nil, err
+			}
+			return []any{m.Key, m.Route, m.Target, string(ids), m.Subject, m.Text, m.HTML, nanos(m.Queued), nanos(m.NotAfter),
+				nanos(m.Due), m.Attempts, m.LastErr, nanos(m.Sent)}, nil
+		})
+}
