@@ -14,9 +14,10 @@ import (
 // each number as short as its quantity's resolution allows, so that the same
 // readings always give the same bytes.
 type Writer struct {
-	w      *bufio.Writer
-	line   []byte
-	headed bool
+	w        *bufio.Writer
+	line     []byte
+	headed   bool
+	arrivals bool // each row says when it reached the program
 }
 
 // NewWriter returns a Writer onto w. [Writer.Flush] must be called at the end.
@@ -24,8 +25,22 @@ func NewWriter(w io.Writer) *Writer {
 	return &Writer{w: bufio.NewWriterSize(w, 1<<16)}
 }
 
-// Write appends one reading, after the header if it is the first.
-func (w *Writer) Write(r outyard.Reading) error {
+// NewArrivalWriter returns a Writer whose file has the column arrival too, for
+// [Writer.WriteRow].
+func NewArrivalWriter(w io.Writer) *Writer {
+	rows := NewWriter(w)
+	rows.arrivals = true
+	return rows
+}
+
+// Write appends one reading, after the header if it is the first. Where the
+// file has the column arrival, its cell stays empty.
+func (w *Writer) Write(r outyard.Reading) error { return w.WriteRow(Row{Reading: r}) }
+
+// WriteRow appends one row, after the header if it is the first. Its arrival
+// is left out of a file without that column, and when it is zero.
+func (w *Writer) WriteRow(row Row) error {
+	r := &row.Reading
 	if err := w.head(); err != nil {
 		return err
 	}
@@ -48,6 +63,12 @@ func (w *Writer) Write(r outyard.Reading) error {
 			b = strconv.AppendFloat(b, outyard.Quantity(q).Round(v), 'f', -1, 64)
 		}
 	}
+	if w.arrivals {
+		b = append(b, ',')
+		if !row.Arrival.IsZero() {
+			b = row.Arrival.UTC().AppendFormat(b, time.RFC3339)
+		}
+	}
 	w.line = append(b, '\n')
 	_, err := w.w.Write(w.line)
 	return err
@@ -67,6 +88,10 @@ func (w *Writer) head() error {
 		return nil
 	}
 	w.headed = true
-	_, err := w.w.WriteString(header + "\n")
+	columns := header
+	if w.arrivals {
+		columns += "," + arrivalColumn
+	}
+	_, err := w.w.WriteString(columns + "\n")
 	return err
 }

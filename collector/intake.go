@@ -1,0 +1,467 @@
+package collector
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"outyard"
+	"outyard/collector/senml"
+)
+
+// Store is the part of the store that the collector needs.
+type Store interface {
+	// Keep returns nil only once the readings are on stable storage. Those
+	// kept before are no error; fresh is what was new.
+	Keep(ctx context.Context, rs []outyard.Reading) (fresh []outyard.Reading, err error)
+	// Refuse returns nil only once the messages are on stable storage.
+	Refuse(ctx context.Context, messages []outyard.Refused) error
+}
+
+// Options are the settings of an Intake; the zero value of each stands for
+// the default that its comment names.
+type Options struct {
+	// Prefix goes before "yards/" in every topic.
+	Prefix string
+	// MaxWait is how long a message may wait for company before it is
+	// committed: 20 ms, at which a commit each costs little even at a
+	// thousand messages a second.
+	MaxWait time.Duration
+	// BatchReadings is the number of readings that are committed without
+	// waiting any longer: 5,000, where a larger commit gains little.
+	BatchReadings int
+	// QueueReadings and QueueBytes bound what is held while a commit runs:
+	// 20,000 readings and 16 MiB of payload. Take blocks beyond that, and
+	// the fronts let their senders wait.
+	QueueReadings int
+	QueueBytes    int
+	// StopWithin is how long a stop may take to commit what was taken: 10 s.
+	StopWithin time.Duration
+	// Kept, if not nil, is given what was new in each commit, and when the
+	// last of it arrived. It must not block.
+	Kept func(fresh []outyard.Reading, arrived time.Time)
+}
+
+func (o *Options) setDefaults() {
+	o.Prefix = Prefix(o.Prefix)
+	o.MaxWait = cmp.Or(o.MaxWait, 20*time.Millisecond)
+	o.BatchReadings = cmp.Or(o.BatchReadings, 5_000)
+	o.QueueReadings = cmp.Or(o.QueueReadings, 20_000)
+	o.QueueBytes = cmp.Or(o.QueueBytes, 16<<20)
+	o.StopWithin = cmp.Or(o.StopWithin, 10*time.Second)
+}
+
+// An Intake is where both fronts hand in messages. Messages are read by
+// whoever hands them in, many at once; one goroutine commits.
+type Intake struct {
+	store   Store
+	places  Places
+	opts    Options
+	now     func() time.Time
+	log     *slog.Logger
+	metrics *metrics
+	readers sync.Pool // of *reader
+	refused limiter   // of log lines about refused messages
+
+	mu       sync.Mutex
+	room     sync.Cond // the queue has room again, or the intake stops
+	pending  *batch
+	stopping bool
+	health   error
+
+	wake chan struct{} // the queue is no longer empty, or has a batch, or the intake stops
+}
+
+// New makes an intake onto a store. It takes messages once Run runs.
+func New(store Store, places Places, opts Options, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) *Intake {
+	opts.setDefaults()
+	in := &Intake{store: store, places: places, opts: opts, now: now, log: log,
+		pending: new(batch), wake: make(chan struct{}, 1)}
+	in.room.L = &in.mu
+	in.readers.New = func() any { return new(reader) }
+	in.metrics = newMetrics(reg, now, in.queued, places.Yards())
+	return in
+}
+
+// A reader is what it takes to read one message, kept for the next.
+type reader struct {
+	decoder  senml.Decoder
+	readings []outyard.Reading
+}
+
+// A batch is what is committed at once.
+type batch struct {
+	readings []outyard.Reading
+	refused  []outyard.Refused
+	// Acks that wait for the readings alone, and those that wait for the
+	// refused too.
+	acks, refusedAcks []ack
+	bytes             int
+	first, last       time.Time // when the first and the last message were taken
+	arrived           time.Time // the newest arrival
+}
+
+func (b *batch) messages() int { return len(b.acks) + len(b.refusedAcks) }
+
+type ack struct {
+	send    func()
+	arrived time.Time
+}
+
+// Take reads a message and queues what it says. It blocks while the queue is
+// full, which is how senders are slowed down to the pace of the store. It
+// returns false, and the message is never acknowledged, if the intake stops.
+func (in *Intake) Take(msg Message) bool {
+	if msg.Arrived.IsZero() {
+		msg.Arrived = in.now()
+	}
+	if strings.HasPrefix(msg.Topic, OwnTopics) { // what we said ourselves, come back from a broker
+		if msg.Ack != nil {
+			msg.Ack()
+		}
+		return true
+	}
+	rd := in.readers.Get().(*reader)
+	defer in.readers.Put(rd)
+	refused := in.read(rd, msg)
+
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	for !in.stopping && (len(in.pending.readings) >= in.opts.QueueReadings || in.pending.bytes >= in.opts.QueueBytes) {
+		in.room.Wait()
+	}
+	if in.stopping {
+		return false
+	}
+	b, taken := in.pending, in.now()
+	wake := b.messages() == 0
+	if wake {
+		b.first = taken
+	}
+	b.last = taken
+	if msg.Arrived.After(b.arrived) {
+		b.arrived = msg.Arrived
+	}
+	b.readings = append(b.readings, rd.readings...)
+	b.bytes += len(msg.Payload)
+	a := ack{msg.Ack, msg.Arrived}
+	if refused == nil {
+		b.acks = append(b.acks, a)
+	} else {
+		b.refused = append(b.refused, *refused)
+		b.refusedAcks = append(b.refusedAcks, a)
+	}
+	if wake || b.messages() == company || len(b.readings) >= in.opts.BatchReadings {
+		in.rouse()
+	}
+	return true
+}
+
+// rouse makes the committer look at the queue, now or when it next would wait.
+func (in *Intake) rouse() {
+	select {
+	case in.wake <- struct{}{}:
+	default:
+	}
+}
+
+// read leaves what the message says in rd.readings. Where a part of it cannot
+// be read, the good rest is there, and the whole message is refused too, so
+// that neither is lost: the readings for the analyses, the message for the
+// keeper to mend its cause and try it again, which changes nothing in what is
+// kept already.
+func (in *Intake) read(rd *reader, msg Message) *outyard.Refused {
+	rd.readings = rd.readings[:0]
+	yard, hive, err := parseTopic(in.opts.Prefix, msg.Topic)
+	if err != nil {
+		return in.refuse(msg, "", "", err, false)
+	}
+	records, err := rd.decoder.Decode(msg.Payload, msg.Arrived)
+	if err != nil {
+		return in.refuse(msg, yard, hive, err, false)
+	}
+	scale, placed := in.places.Place(yard, hive)
+	if !placed {
+		return in.refuse(msg, yard, hive, in.noPlace(yard, hive), true)
+	}
+	rd.readings, err = readings(rd.readings, records, yard, hive, scale, msg.Arrived)
+	if err != nil {
+		return in.refuse(msg, yard, hive, err, false)
+	}
+	return nil
+}
+
+func (in *Intake) noPlace(yard outyard.YardID, hive outyard.HiveID) error {
+	if _, placed := in.places.Place(yard, ""); placed {
+		return fmt.Errorf("hive %s is not in the config: add it to the hives of yard %s", hive, yard)
+	}
+	return fmt.Errorf("yard %s is not in the config: add it to the yards, or set yards to auto", yard)
+}
+
+// logEvery bounds the log lines about refused messages: a node that sends
+// nonsense does so each minute, for months.
+const logEvery = 10 * time.Second
+
+func (in *Intake) refuse(msg Message, yard outyard.YardID, hive outyard.HiveID, reason error, unplaced bool) *outyard.Refused {
+	if ok, left := in.refused.allow(in.now(), logEvery); ok {
+		what := "message refused"
+		if unplaced {
+			what = "message has no place"
+		}
+		in.log.Warn(what, "topic", msg.Topic, "yard", yard, "hive", hive, "reason", reason, "not_logged_before", left)
+	}
+	return &outyard.Refused{Topic: msg.Topic, Payload: msg.Payload, Arrived: msg.Arrived.UTC(), Reason: reason.Error(),
+		Unplaced: unplaced, Yard: yard, Hive: hive}
+}
+
+// A limiter lets one thing through in each stretch of time.
+type limiter struct {
+	mu   sync.Mutex
+	next time.Time
+	left int
+}
+
+// allow says whether it may be now, and how many were not let through since
+// the last that was.
+func (l *limiter) allow(now time.Time, every time.Duration) (ok bool, left int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if now.Before(l.next) {
+		l.left++
+		return false, 0
+	}
+	left, l.left, l.next = l.left, 0, now.Add(every)
+	return true, left
+}
+
+// queued is the number of messages taken that no commit has begun on.
+func (in *Intake) queued() int {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.pending.messages()
+}
+
+// Healthy says what the store last refused to do, if it has not done it since.
+func (in *Intake) Healthy() error {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.health
+}
+
+func (in *Intake) setHealth(err error) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	in.health = err
+}
+
+// Run commits what is taken until ctx ends, then what was taken before that,
+// acknowledges it, and returns nil. It returns an error when the store would
+// not have it within Options.StopWithin: that was never acknowledged.
+func (in *Intake) Run(ctx context.Context) error {
+	stop := func() {
+		in.mu.Lock()
+		defer in.mu.Unlock()
+		in.stopping = true
+		in.room.Broadcast()
+		in.rouse()
+	}
+	defer stop()
+	defer context.AfterFunc(ctx, stop)()
+
+	// Commits outlive ctx, but not for ever.
+	commits, cancel := context.WithCancelCause(context.WithoutCancel(ctx))
+	defer cancel(nil)
+	defer context.AfterFunc(ctx, func() {
+		timer := time.NewTimer(in.opts.StopWithin)
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+			cancel(fmt.Errorf("store did not answer within %s of the stop", in.opts.StopWithin))
+		case <-commits.Done():
+		}
+	})()
+
+	for {
+		b := in.next()
+		if b == nil {
+			return nil
+		}
+		if err := in.commit(ctx, commits, b); err != nil {
+			return fmt.Errorf("%d messages taken but not kept, nor acknowledged: %w", b.messages(), err)
+		}
+	}
+}
+
+// next returns what is to be committed now, after the wait for company that is
+// worth it; nil when the intake stops and nothing is left.
+func (in *Intake) next() *batch {
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		b, wait := in.take()
+		switch {
+		case b != nil:
+			return b
+		case wait == stopped:
+			return nil
+		case wait == idle:
+			<-in.wake
+			continue
+		}
+		timer.Reset(wait)
+		select {
+		case <-timer.C:
+		case <-in.wake:
+		}
+	}
+}
+
+// What take says in place of a wait.
+const (
+	idle    time.Duration = -1 // nothing to commit
+	stopped time.Duration = -2 // nor will there be
+)
+
+// take swaps the queue for an empty one if it is time to, else it says how
+// long to wait.
+func (in *Intake) take() (b *batch, wait time.Duration) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	b = in.pending
+	switch {
+	case b.messages() == 0 && in.stopping:
+		return nil, stopped
+	case b.messages() == 0:
+		return nil, idle
+	case !in.stopping && len(b.readings) < in.opts.BatchReadings && b.bytes < in.opts.QueueBytes:
+		if wait := in.due(b).Sub(in.now()); wait > 0 {
+			return nil, wait
+		}
+	}
+	in.pending = &batch{readings: make([]outyard.Reading, 0, len(b.readings)), acks: make([]ack, 0, len(b.acks))}
+	in.room.Broadcast()
+	return b, 0
+}
+
+// company is the number of messages from which a lull ends the wait.
+const company = 16
+
+// due is when a batch is committed that has not grown full: MaxWait after its
+// first message, or at a lull after a crowd. Senders that wait for their acks
+// before they go on fall silent together, and waiting longer for them would
+// only slow them down; a steady trickle knows no such lull.
+func (in *Intake) due(b *batch) time.Time {
+	due := b.first.Add(in.opts.MaxWait)
+	n := b.messages()
+	if n < company {
+		return due
+	}
+	lull := max(time.Millisecond, 8*b.last.Sub(b.first)/time.Duration(n))
+	if quiet := b.last.Add(lull); quiet.Before(due) {
+		return quiet
+	}
+	return due
+}
+
+// commit keeps a batch, however often the store has to be asked, and
+// acknowledges each message as soon as all it said is kept.
+func (in *Intake) commit(ctx, commits context.Context, b *batch) error {
+	// Rows in the order in which the store lays them down commit several
+	// times faster, and write a fraction of the bytes.
+	slices.SortFunc(b.readings, func(a, b outyard.Reading) int {
+		return cmp.Or(cmp.Compare(a.Yard, b.Yard), cmp.Compare(a.Hive, b.Hive), a.Time.Compare(b.Time))
+	})
+	if len(b.readings) > 0 {
+		var fresh []outyard.Reading
+		err := in.insist(ctx, commits, "keep readings", func() (err error) {
+			fresh, err = in.store.Keep(commits, b.readings)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		in.acknowledge(b.acks)
+		in.metrics.kept(b.readings, len(fresh))
+		if in.opts.Kept != nil && len(fresh) > 0 {
+			in.opts.Kept(fresh, b.arrived)
+		}
+	} else {
+		in.acknowledge(b.acks)
+	}
+	if len(b.refused) > 0 {
+		err := in.insist(ctx, commits, "keep refused messages", func() error { return in.store.Refuse(commits, b.refused) })
+		if err != nil {
+			return err
+		}
+		in.acknowledge(b.refusedAcks)
+	}
+	in.metrics.messages(b)
+	return nil
+}
+
+func (in *Intake) acknowledge(acks []ack) {
+	now := in.now()
+	for _, a := range acks {
+		if a.send != nil {
+			a.send()
+		}
+		in.metrics.ackSeconds.Observe(now.Sub(a.arrived).Seconds())
+	}
+}
+
+// The store is asked again after a wait that doubles from minRetry to maxRetry.
+const (
+	minRetry = 100 * time.Millisecond
+	maxRetry = 30 * time.Second
+)
+
+// insist does a thing until it works. It gives up when commits ends.
+func (in *Intake) insist(ctx, commits context.Context, what string, do func() error) error {
+	failing := false
+	for wait := minRetry; ; wait = min(2*wait, maxRetry) {
+		begun := in.now()
+		err := do()
+		if err == nil {
+			in.metrics.commitSeconds.Observe(in.now().Sub(begun).Seconds())
+			if failing {
+				in.setHealth(nil)
+				in.log.Info("store works again", "doing", what)
+			}
+			return nil
+		}
+		failing = true
+		in.metrics.commitErrors.Inc()
+		in.setHealth(fmt.Errorf("%s: %w", what, err))
+		if commits.Err() != nil {
+			return errors.Join(context.Cause(commits), err)
+		}
+		if ctx.Err() != nil { // no time left for long waits
+			wait = min(wait, time.Second)
+		}
+		in.log.Error("store does not keep what nodes send; nothing is acknowledged until it does", "doing", what, "error", err, "again_in", wait)
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-ended(ctx):
+			timer.Stop()
+		case <-commits.Done():
+			timer.Stop()
+		}
+	}
+}
+
+// ended is the end of ctx, unless that is past.
+func ended(ctx context.Context) <-chan struct{} {
+	if ctx.Err() != nil {
+		return nil
+	}
+	return ctx.Done()
+}
