@@ -1,0 +1,104 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"outyard"
+	"outyard/collector/csvfile"
+	"outyard/store"
+	"outyard/store/sqlite"
+)
+
+func newExport() *cobra.Command {
+	var of asked
+	cmd := &cobra.Command{
+		Use:   "export",
+		Short: "Write what is kept to standard output",
+		Long: `Writes readings, findings, the daily table or the journal to standard output.
+Readings as csv are the file that import and replay take, sorted by time, yard
+and hive. A daemon may run meanwhile.`,
+		Example: "  outyard export --what daily --from 2027-05-01 --to 2027-06-01 > may.csv",
+		Args:    cobra.NoArgs,
+	}
+	what := choose(cmd, "what", "what to write", "readings", "findings", "daily", "journal")
+	format := choose(cmd, "format", "how to write it", "csv", "jsonl", "parquet")
+	of.flags(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) (err error) {
+		q, err := of.query()
+		if err != nil {
+			return err
+		}
+		out := cmd.OutOrStdout()
+		if format.word == "parquet" && onTerminal(out) {
+			return useWrongly("parquet is not for reading on a terminal: add > FILE")
+		}
+		cfg, err := loadConfig(cmd)
+		if err != nil {
+			return err
+		}
+		db, err := sqlite.OpenForReading(cmd.Context(), cfg.Data)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, db.Close()) }()
+
+		ctx := cmd.Context()
+		switch what.word {
+		case "findings":
+			return exportAll(ctx, q, db.Findings, findingForm, format.word, out)
+		case "daily":
+			return exportAll(ctx, q, db.Days, dayForm, format.word, out)
+		case "journal":
+			return exportAll(ctx, q, db.Entries, entryForm, format.word, out)
+		}
+		return exportReadings(ctx, cmd.ErrOrStderr(), q, db, format.word, out)
+	}
+	return cmd
+}
+
+// exportPage is how many findings, days or entries are in memory at once.
+const exportPage = 5000
+
+func exportAll[T, P any](ctx context.Context, q store.Query, list func(context.Context, store.Query) ([]T, string, error), form form[T, P], format string, w io.Writer) error {
+	write, end := form.writer(format, w)
+	q.Limit = exportPage
+	for {
+		page, next, err := list(ctx, q)
+		if err != nil {
+			return err
+		}
+		for _, v := range page {
+			if err := write(v); err != nil {
+				return err
+			}
+		}
+		if next == "" {
+			return end()
+		}
+		q.After = next
+	}
+}
+
+// exportReadings streams, since there may be more than fit in memory.
+func exportReadings(ctx context.Context, bar io.Writer, q store.Query, db *sqlite.Store, format string, w io.Writer) error {
+	var write func(outyard.Reading) error
+	var end func() error
+	if format == "csv" {
+		file := csvfile.NewWriter(w)
+		write, end = file.Write, file.Flush
+	} else {
+		write, end = readingForm.writer(format, w)
+	}
+	seen := progress(bar, "export", 0)
+	err := db.EachReading(ctx, q, func(r outyard.Reading) error {
+		// The bar is an ornament: that it cannot be drawn is no failure.
+		_ = seen.Add(1)
+		return write(r)
+	})
+	_ = seen.Finish()
+	return errors.Join(err, end())
+}

@@ -1,0 +1,144 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"outyard"
+	"outyard/store"
+	"outyard/store/sqlite"
+)
+
+func newJournal() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "journal",
+		Short: "Note what was done or seen at the hives, or list it",
+		Args:  cobra.ArbitraryArgs,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return useWrongly("name what to do: add or list")
+			}
+			return useWrongly("unknown command %q: want add or list", args[0])
+		},
+	}
+	cmd.AddCommand(newJournalAdd(), newJournalList())
+	return cmd
+}
+
+func newJournalAdd() *cobra.Command {
+	var kinds []string
+	for _, k := range outyard.EntryKinds {
+		kinds = append(kinds, string(k))
+	}
+	var e outyard.Entry
+	var yard, hive, at string
+	cmd := &cobra.Command{
+		Use:   "add KIND",
+		Short: "Note what was done or seen",
+		Long: `Notes what was done or seen. KIND is one of
+  ` + strings.Join(kinds, ", ") + `.
+While a daemon runs, the journal's page takes the note instead.`,
+		Example: "  outyard journal add box-on --yard heron-point --hive h01 --part medium-10 --note \"second super\"",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			e.Kind, e.Yard, e.Hive = outyard.EntryKind(args[0]), outyard.YardID(yard), outyard.HiveID(hive)
+			if yard == "" {
+				return useWrongly("say at which yard, with --yard")
+			}
+			if cmd.Flags().Changed("kg") {
+				if math.IsNaN(e.Kg) || math.IsInf(e.Kg, 0) {
+					return useWrongly("--kg %v: want a number", e.Kg)
+				}
+			} else {
+				e.Kg = outyard.Unknown
+			}
+			if e.Time, err = readInstant("at", at); err != nil {
+				return err
+			}
+			if e.Time.IsZero() {
+				e.Time = time.Now().UTC().Round(time.Second)
+			}
+			if err := e.Check(); err != nil {
+				return usageError{err}
+			}
+			if e.Part != "" {
+				if err := outyard.Part(e.Part).Check(); err != nil {
+					return usageError{err}
+				}
+			}
+			cfg, err := loadConfig(cmd)
+			if err != nil {
+				return err
+			}
+			if !placesOf(cfg).has(e.Yard, e.Hive) {
+				if e.Hive == "" {
+					return fmt.Errorf("yard %s is not in the config: add it there", e.Yard)
+				}
+				return fmt.Errorf("hive %s of yard %s is not in the config: add it there", e.Hive, e.Yard)
+			}
+			db, err := sqlite.Open(cmd.Context(), cfg.Data)
+			if errors.Is(err, store.ErrInUse) {
+				return fmt.Errorf("%w: write it on the daemon's page, http://%s/journal", err, cfg.Listen)
+			}
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, db.Close()) }()
+			kept, err := db.AddEntry(cmd.Context(), e)
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "noted as %s\n", kept.ID)
+			return err
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&yard, "yard", "", "at the yard with this `ID`")
+	f.StringVar(&hive, "hive", "", "at the hive with this `ID`; left out for the whole yard")
+	f.Float64Var(&e.Kg, "kg", 0, "how many `KG` were put on or, negative, taken off")
+	f.StringVar(&e.Part, "part", "", "which `PART` was put on or taken off, such as medium-10")
+	f.StringVar(&e.Note, "note", "", "a `TEXT` of your own")
+	f.StringVar(&at, "at", "", "when, as RFC 3339 `TIME` (default now)")
+	return cmd
+}
+
+func newJournalList() *cobra.Command {
+	var of asked
+	cmd := &cobra.Command{
+		Use:   "list",
+		Short: "List what was noted",
+		Args:  cobra.NoArgs,
+	}
+	of.flags(cmd)
+	format := chooseFormat(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) (err error) {
+		q, err := of.query()
+		if err != nil {
+			return err
+		}
+		cfg, err := loadConfig(cmd)
+		if err != nil {
+			return err
+		}
+		db, err := sqlite.OpenForReading(cmd.Context(), cfg.Data)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, db.Close()) }()
+		entries, _, err := db.Entries(cmd.Context(), q)
+		if err != nil {
+			return err
+		}
+		rows := make([][]string, len(entries))
+		for i, e := range entries {
+			rows[i] = entryForm.cells(e)
+		}
+		return show(cmd.OutOrStdout(), format, entryForm.header, rows)
+	}
+	return cmd
+}
