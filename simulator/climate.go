@@ -4,18 +4,20 @@ import "math"
 
 // Air is the climate at a hive's probe.
 type air struct {
+	rng dice
 	// What the stand and the probe are like.
-	ventM3H   float64 // exchange with the outside when the bees do not fan
-	offSpot   float64 // 0: the probe sits in the brood nest; 1: at the edge of the box
-	outsideC  float64 // outside, as the box feels it: it lags
-	tempC     float64
-	vapourPa  float64
-	dampness  float64 // 0: sound; 1: drain blocked and upper vent failed
-	condensed float64 // kg of water on walls and floor
+	ventM3H    float64 // exchange with the outside when the bees do not fan
+	offSpot    float64 // 0: the probe sits in the brood nest; 1: at the edge of the box
+	holdsShare float64 // of saturation: above it the bees fan
+	outsideC   float64 // outside, as the box feels it: it lags
+	tempC      float64
+	vapourPa   float64
+	dampness   float64 // 0: sound; 1: drain blocked and upper vent failed
+	condensed  float64 // kg of water on walls and floor
 }
 
 func newAir(rng dice, w skyHour) air {
-	a := air{ventM3H: rng.between(0.28, 0.5), offSpot: clamp(math.Abs(rng.normal(0, 0.5)), 0, 1)}
+	a := air{rng: rng, ventM3H: rng.between(0.24, 0.45), offSpot: clamp(math.Abs(rng.normal(0, 0.5)), 0, 1), holdsShare: rng.between(0.47, 0.54)}
 	a.outsideC, a.tempC, a.vapourPa = w.tempC, w.tempC+8, w.vapourPa+250
 	return a
 }
@@ -47,10 +49,11 @@ func (a *air) step(hours float64, w skyHour, c *colony, openLid, warmK float64) 
 	gH += a.dampness * (3 + 5*brood)
 	vent := (a.ventM3H + 0.03*w.windMS) * (1 - 0.6*a.dampness)
 	satPa := saturationPa(a.tempC)
-	// Bees with brood fan until the nest is at 55 % or as near as the air
-	// outside allows (50 to 60 %, from memory); in a damp hive they lag.
-	if targetPa := (0.55 + 0.25*a.dampness) * satPa; brood > 0.2 && home > 0.5 && targetPa > w.vapourPa+100 {
-		vent = clamp(gH*paPerGram/(targetPa-w.vapourPa), vent, 25*(1-0.7*a.dampness))
+	// Bees with brood fan the harder the more the nest is above some 50 %
+	// (50 to 60 %, from memory); in a damp hive they get less air for it.
+	if home > 0.5 {
+		tooMuchPa := a.vapourPa - (a.holdsShare+0.2*a.dampness)*satPa
+		vent += brood * clamp(0.015*tooMuchPa, 0, 25) * (1 - 0.7*a.dampness)
 	}
 	vent = mix(vent, 40, openLid)
 
@@ -69,5 +72,7 @@ func (a *air) step(hours float64, w skyHour, c *colony, openLid, warmK float64) 
 	// Wood and comb take up and give off vapour, which slows the air down.
 	slow := mix(2.2, 0.15, openLid)
 	a.vapourPa += (in/sinks - a.vapourPa) * (1 - math.Exp(-hours/slow))
-	a.vapourPa = min(a.vapourPa, 1.01*satPa)
+	// Bees bring water, move about the probe, close and open the entrance.
+	a.vapourPa += 0.018 * satPa * math.Sqrt(hours) * home * a.rng.NormFloat64()
+	a.vapourPa = clamp(a.vapourPa, 0.9*w.vapourPa, 1.01*satPa)
 }

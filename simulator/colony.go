@@ -13,15 +13,16 @@ const (
 	honeySugar     = 0.82 // sugar in honey, by mass (Nicolson et al. 2022: above 80 %)
 	honeyWater     = (1 - honeySugar) / honeySugar
 	pollenMaxKg    = 2.5
-	broodRoomKg    = 22 // honey that the two brood boxes take beside the brood
+	broodRoomKg    = 34 // honey that two deep boxes take beside the brood
+	leftKg         = 17 // what the keeper leaves in them
 	superRoomKg    = 18.1
 )
 
 // Eggs a day of a good queen, and days that a worker lives, over the year of a
 // mild coast (common practice, no source).
 var (
-	layingADay = curve{{1, 0}, {15, 0}, {32, 120}, {60, 500}, {80, 850}, {105, 1250}, {130, 1500}, {165, 1500},
-		{190, 1200}, {215, 850}, {245, 520}, {270, 240}, {290, 40}, {305, 0}, {366, 0}}
+	layingADay = curve{{1, 0}, {15, 0}, {32, 120}, {60, 500}, {80, 850}, {105, 1200}, {130, 1420}, {165, 1400},
+		{190, 1150}, {215, 850}, {245, 520}, {270, 240}, {290, 40}, {305, 0}, {366, 0}}
 	workerDays = curve{{1, 220}, {60, 150}, {92, 60}, {120, 32}, {228, 32}, {245, 38}, {275, 65}, {305, 150}, {366, 220}}
 	// What is on offer at any time, in kg of nectar a fine day, without a flow.
 	usualNectarKg = curve{{1, 0}, {45, 0.05}, {75, 0.2}, {105, 0.45}, {130, 0.5}, {165, 0.5}, {195, 0.35}, {212, 0.18},
@@ -64,7 +65,7 @@ func cellKg(ageDays int) float64 {
 		x := float64(ageDays-3) / 6
 		return larvaKg * x * x
 	default:
-		return mix(larvaKg, pupaKg, float64(ageDays-9)/float64(broodDays-9))
+		return mix(larvaKg, pupaKg, float64(ageDays-9)/float64(broodDays-1-9))
 	}
 }
 
@@ -133,6 +134,9 @@ func (c *colony) midnight(doy float64, now int64, flying float64) {
 	}
 }
 
+// die sets the colony on a course to its end, some weeks off.
+func (c *colony) die() { c.queen, c.dying = 0, 0.2 }
+
 func (c *colony) starving() bool { return c.sugarKg < 0.05 }
 
 // Forage is what the hour offers.
@@ -155,7 +159,7 @@ func (c *colony) step(hours, tempC float64, f forage) {
 	bees := c.beesKg()
 
 	// Foragers go out within the hour, and are home much faster before rain.
-	interest := 0.045 + 0.06*ramp(f.nectarKg, 0.1, 2.5)
+	interest := 0.06 + 0.06*ramp(f.nectarKg, 0.1, 2.5)
 	want := bees * interest * f.flying
 	tau := 0.6
 	if want < c.outKg {
@@ -166,12 +170,17 @@ func (c *colony) step(hours, tempC float64, f forage) {
 		c.outKg = 0
 	}
 
-	strength := bees / standardBeesKg
+	// Their loads come home as they do, so income lags departure.
+	abroad := 0.0
+	if bees > 0 {
+		abroad = c.outKg / (bees * interest)
+	}
+	strength := min(bees/standardBeesKg, 1.5) // the biggest do not find in proportion
 	room := ramp(c.roomKg-c.storesKg(), 0, 2)
-	nectar := f.nectarKg * strength * f.flying * hours / fineHours * room
+	nectar := f.nectarKg * strength * abroad * hours / fineHours * room
 	c.sugarKg += nectar * f.nectarSugar
 	c.waterKg += nectar * (1 - f.nectarSugar)
-	pollen := f.pollenKg * strength * f.flying * hours / fineHours * ramp(pollenMaxKg-c.pollenKg, 0, 1)
+	pollen := f.pollenKg * strength * abroad * hours / fineHours * ramp(pollenMaxKg-c.pollenKg, 0, 1)
 	c.pollenKg += pollen
 
 	// Syrup of two parts sugar to one of water goes into the combs.
@@ -182,7 +191,7 @@ func (c *colony) step(hours, tempC float64, f forage) {
 
 	// Keeping warm, living, flying, and feeding brood. At 3.5 °C a wintering
 	// colony loses 0.039 kg a day all told (Norrström et al. 2021).
-	warming := 0.0145 * (1 + 0.02*max(0, 10-tempC))
+	warming := 0.0125 * (1 + 0.02*max(0, 10-tempC))
 	use := bees * (warming + 0.012*f.flying) * days
 	grown, emerged := c.growKgADay*days, c.emergeADay*days
 	use += emerged * (beeKg - pupaKg) // young bees feed up

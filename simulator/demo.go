@@ -55,7 +55,9 @@ func DemoOptions(now time.Time) Options {
 		Rates:        Rates{Knocks: -1, Thefts: -1, DeadOuts: -1, Swarms: 0.2},
 		Script: []Event{
 			{Kind: Flow, What: Bramble, Time: on(year-1, time.June, 14, 0), End: on(year-1, time.July, 20, 0), Kg: 2.4},
-			{Kind: Flow, What: Tree, Time: on(year, time.March, 18, 0), End: on(year, time.April, 12, 0), Kg: 7},
+			{Kind: Flow, What: Tree, Time: on(year, time.March, 18, 0), End: on(year, time.April, 12, 0), Kg: 13},
+			{Kind: FineWeather, Time: on(year, time.March, 22, 0), End: on(year, time.March, 27, 0)},
+			{Kind: FineWeather, Time: on(year, time.April, 1, 0), End: on(year, time.April, 6, 0)},
 			{Kind: Flow, What: Bramble, Time: day(-5), End: day(38), Kg: 2.6},
 
 			{Kind: FineWeather, Time: on(year-1, time.May, 27, 0), End: on(year-1, time.May, 30, 0)},

@@ -68,7 +68,7 @@ func (h *hive) arrange(at int64, j job) (end int64) {
 	mid := at + length/2
 	v := visit{span: span{at, end}, unrestKg: h.rng.between(0.15, 0.6), openLid: clamp(0.25+float64(j.depth)*0.25, 0, 1)}
 	boxes := []float64{lidKg}
-	inSupers := max(0, h.colony.storesKg()-0.7*broodRoomKg)
+	inSupers := max(0, h.colony.storesKg()-leftKg)
 	for range h.supers {
 		boxes = append(boxes, superKg+inSupers/float64(h.supers))
 	}
@@ -107,7 +107,7 @@ func (h *hive) arrange(at int64, j job) (end int64) {
 // planKeeper decides whether the keeper comes today, and to do what.
 func (y *yard) planKeeper(midnight int64, look outlook) {
 	rates := &y.engine.opt.Rates
-	if rates.Visits <= 0 || midnight < y.nextVisit {
+	if rates.Visits <= 0 || midnight < y.nextVisit || y.scripted(midnight) {
 		return
 	}
 	season := y.doy > 85 && y.doy < 285
@@ -134,6 +134,18 @@ func (y *yard) planKeeper(midnight int64, look outlook) {
 			h.meter.batteryV = 4.12
 		}
 	}
+}
+
+// scripted says that the script has plans for one of the yard's hives today;
+// the usual work then waits, so that it does not get into their way.
+func (y *yard) scripted(midnight int64) bool {
+	today := span{midnight, midnight + daySec}
+	for _, ev := range y.engine.opt.Script {
+		if ev.Yard == y.id && today.has(ev.Time.Unix()) {
+			return true
+		}
+	}
+	return false
 }
 
 // choose is the keeper's mind at a hive.
@@ -201,7 +213,7 @@ func harvestJob(rng dice) job {
 	}
 	return job{what: outyard.HoneyTaken, minutes: rng.between(8, 35), depth: takes, part: superPart, do: func(h *hive) {
 		n := min(takes, h.supers)
-		honey := min(float64(n)*superRoomKg*0.95, max(0, h.colony.storesKg()-0.8*broodRoomKg))
+		honey := min(float64(n)*superRoomKg*0.95, max(0, h.colony.storesKg()-leftKg))
 		honey = min(honey, 30-float64(n)*superKg)
 		h.colony.give(0, honey, 0)
 		h.setSupers(h.supers - n)

@@ -2,6 +2,7 @@ package simulator
 
 import (
 	"cmp"
+	"container/heap"
 	"fmt"
 	"math"
 	"slices"
@@ -104,27 +105,38 @@ func (s Scenario) Record(each func(Sent) error) ([]Label, error) {
 // out.
 func (s Scenario) Send(each func(Sent) error) ([]Label, error) {
 	e := newEngine(s)
-	var waiting []Sent // by arrival
-	byArrival := func(a, b Sent) int {
-		return cmp.Or(a.Arrival.Compare(b.Arrival), a.Reading.Time.Compare(b.Reading.Time),
-			cmp.Compare(a.Reading.Yard, b.Reading.Yard), cmp.Compare(a.Reading.Hive, b.Reading.Hive))
-	}
+	waiting := &arrivals{}
 	err := e.play(func(until int64, batch []Sent) error {
 		for _, r := range batch {
-			i, _ := slices.BinarySearchFunc(waiting, r, byArrival)
-			waiting = slices.Insert(waiting, i, r)
+			heap.Push(waiting, r)
 		}
-		n := 0
-		for n < len(waiting) && waiting[n].Arrival.Unix() < until {
-			if err := each(waiting[n]); err != nil {
+		for waiting.Len() > 0 && (*waiting)[0].Arrival.Unix() < until {
+			if err := each(heap.Pop(waiting).(Sent)); err != nil {
 				return err
 			}
-			n++
 		}
-		waiting = slices.Delete(waiting, 0, n)
 		return nil
 	})
 	return e.truth(), err
+}
+
+// arrivals is a heap of readings on their way, the next to arrive on top.
+type arrivals []Sent
+
+func (a arrivals) Len() int      { return len(a) }
+func (a arrivals) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
+func (a *arrivals) Push(x any)   { *a = append(*a, x.(Sent)) }
+func (a *arrivals) Pop() any {
+	last := len(*a) - 1
+	x := (*a)[last]
+	*a = (*a)[:last]
+	return x
+}
+
+func (a arrivals) Less(i, j int) bool {
+	x, y := &a[i], &a[j]
+	return cmp.Or(x.Arrival.Compare(y.Arrival), x.Reading.Time.Compare(y.Reading.Time),
+		cmp.Compare(x.Reading.Yard, y.Reading.Yard), cmp.Compare(x.Reading.Hive, y.Reading.Hive)) < 0
 }
 
 // A yard is a place with hives, its weather and its radio.
@@ -223,7 +235,7 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 	doy := s.startDoy()
 	h := &hive{id: id, yard: y, index: k, rng: rng, t: y.engine.start}
 	h.colony = newColony(rng, doy)
-	h.air = newAir(rng, w)
+	h.air = newAir(newDice(s.seed, "air", y.index, k), w)
 	h.wet = newWetness(rng, w)
 	h.stone = doy > 290 || doy < 95
 	for _, p := range standing {
@@ -270,7 +282,7 @@ func (e *engine) play(give func(until int64, batch []Sent) error) error {
 			at := tick + y.station.phase
 			r := outyard.NewReading(y.id, "", time.Unix(at, 0))
 			if at < e.end && y.readWeather(at, &r, e.opt.Rates.DroppedRows) {
-				batch = append(batch, e.sent(y, r, y.station.rng))
+				batch = append(batch, e.sent(y, 0, r, y.station.rng))
 			}
 			for _, h := range y.hives {
 				at := tick + h.phase
@@ -281,7 +293,7 @@ func (e *engine) play(give func(until int64, batch []Sent) error) error {
 				at += h.meter.rng.Int64N(jitterSec)
 				r := outyard.NewReading(y.id, h.id, time.Unix(at, 0))
 				if h.read(at, &r) && at < e.end {
-					batch = append(batch, e.sent(y, r, h.meter.rng))
+					batch = append(batch, e.sent(y, h.index+1, r, h.meter.rng))
 				}
 			}
 		}
@@ -303,12 +315,12 @@ func (e *engine) play(give func(until int64, batch []Sent) error) error {
 }
 
 // sent says when a reading arrives.
-func (e *engine) sent(y *yard, r outyard.Reading, rng dice) Sent {
+func (e *engine) sent(y *yard, number int, r outyard.Reading, rng dice) Sent {
 	t := r.Time.Unix()
 	arrival := t + 1 + rng.Int64N(9)
 	for _, s := range y.out {
 		if s.has(t) {
-			arrival = s.to + rng.Int64N(120)
+			arrival = s.to + 4*int64(number) // each node sends its backlog whole
 		}
 	}
 	return Sent{r, time.Unix(arrival, 0).UTC()}

@@ -63,7 +63,7 @@ func (h *hive) enact(ev Event, s span, open bool) {
 		}
 		h.knockOver(s.from, until)
 	case DeadOut:
-		h.plan(s.from, func(h *hive) { h.colony.dying = 0.12 })
+		h.plan(s.from, func(h *hive) { h.colony.die() })
 	case outyard.Silent:
 		h.goDark(lasting(2))
 	case outyard.SensorFault:

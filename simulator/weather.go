@@ -95,9 +95,12 @@ func (s *sky) invent(day int64) skyDay {
 		d.cloud = 0.15 + 0.75*cloudDraw
 	}
 	d.rangeK = (7.5 + 3.5*summer) * (1 - 0.65*d.cloud)
-	d.dewC = d.meanC - d.rangeK/2 - 0.3 - (1.2+1.4*summer)*dewDraw
+	d.dewC = d.meanC - d.rangeK/2 - 0.6 - (1.6+1.2*summer)*dewDraw
 	if s.wet {
-		d.dewC = d.meanC - 1.3*dewDraw
+		d.dewC = d.meanC - 0.6 - 1.8*dewDraw
+	}
+	if s.outflow > 0 {
+		d.dewC -= 4
 	}
 	s.fill(day, doy, d, amount)
 	s.prev = d
