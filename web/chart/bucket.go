@@ -101,6 +101,18 @@ func reshape(buckets []Bucket, work []Work, move bool) []Bucket {
 	return out
 }
 
+// Whole comes down to the one bucket that all of them make; none of none.
+func Whole(buckets []Bucket) []Bucket {
+	var all []Point
+	for _, b := range buckets {
+		all = append(all, b.Points()...)
+	}
+	if len(all) == 0 {
+		return nil
+	}
+	return []Bucket{bucketOf(buckets[0].From, all)}
+}
+
 // gapAfter is how long nothing must be heard before a line breaks: three and
 // a half times the usual step, so that one lost reading does not break it and
 // two hours' silence of a ten-minute node does.

@@ -175,8 +175,8 @@ type legend struct {
 func (l legend) Plot(c draw.Canvas, _ *plot.Plot) {
 	y := c.Max.Y + l.risePx + legendPx/2
 	text := textStyle(l.look.Ink, textPx, 0, -0.5)
-	c.FillText(textStyle(l.look.Ink, textPx, -1, -0.5), vg.Point{X: c.Min.X - 7, Y: y}, l.chart.Unit)
-	at := c.Min.X + 4
+	c.FillText(text, vg.Point{X: 2, Y: y}, l.chart.Unit)
+	at := max(c.Min.X, 2+text.Width(l.chart.Unit)+14)
 	for _, of := range l.chart.Lines {
 		if of.Name == "" {
 			continue

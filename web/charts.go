@@ -1,0 +1,262 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"outyard"
+	"outyard/store"
+	"outyard/web/chart"
+)
+
+// hiveChart draws one chart of a hive as SVG.
+func (s *site) hiveChart(w http.ResponseWriter, r *http.Request) error {
+	ctx, now, q := r.Context(), s.Now(), r.URL.Query()
+	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
+	p, err := s.place(ctx, yard, hive)
+	if err != nil {
+		return err
+	}
+	name, ok := strings.CutSuffix(r.PathValue("chart"), ".svg")
+	if !ok {
+		return errNoPage
+	}
+	sp, err := s.hiveSpan(ctx, p, hive, q, now)
+	if err != nil {
+		return err
+	}
+	width := chartWidth(q)
+	c, err := s.chartOf(ctx, name, p, hive, sp, q.Get("work") == "out", width)
+	if err != nil {
+		return err
+	}
+	return writeChart(w, c, width, q)
+}
+
+func chartWidth(q url.Values) int {
+	w, err := strconv.Atoi(q.Get("w"))
+	if err != nil {
+		w = widths[len(widths)-1].px
+	}
+	return min(max(w, chart.MinWidthPx), chart.MaxWidthPx)
+}
+
+func writeChart(w http.ResponseWriter, c chart.Chart, width int, q url.Values) error {
+	look := chart.Light
+	if q.Get("look") == "dark" {
+		look = chart.Dark
+	}
+	var b bytes.Buffer
+	if err := c.SVG(&b, width, look); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "image/svg+xml")
+	_, _ = w.Write(b.Bytes()) // who has left cannot be told
+	return nil
+}
+
+// chartOf gathers what one of a hive's charts shows.
+func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.HiveID, sp span, out bool, width int) (chart.Chart, error) {
+	var d *drawing
+	for i := range drawings {
+		if drawings[i].name == name {
+			d = &drawings[i]
+		}
+	}
+	if d == nil {
+		return chart.Chart{}, errNoPage
+	}
+	c := chart.Chart{Title: d.caption + ", " + p.hiveName(hive), Unit: d.unit, From: sp.From, To: sp.To, Zone: sp.zone,
+		Lowest: outyard.Unknown, Highest: outyard.Unknown, HeightPx: d.heightPx}
+	pixels := chart.Pixels(sp.From, sp.To, width)
+	line := func(label string, h outyard.HiveID, quantity outyard.Quantity, style chart.LineStyle) error {
+		b, err := s.buckets(ctx, p.ID, h, quantity, sp.From, sp.To, pixels)
+		if err != nil {
+			return err
+		}
+		if len(b) > 0 {
+			c.Lines = append(c.Lines, chart.Line{Name: label, Buckets: b, Style: style})
+		}
+		return nil
+	}
+	days := func() ([]outyard.Day, error) {
+		ds, err := s.allDays(ctx, sp.daysQuery(p.ID, hive))
+		if err != nil {
+			return nil, fmt.Errorf("days of %s/%s: %w", p.ID, hive, err)
+		}
+		return ds, nil
+	}
+	switch name {
+	case "weight":
+		c.LeastSpan = 2 // kg: below that a scale's noise would look like news
+		if err := line("", hive, outyard.Weight, chart.Main); err != nil {
+			return c, err
+		}
+		found, err := s.foundIn(ctx, p.ID, hive, sp)
+		if err != nil {
+			return c, err
+		}
+		entries, err := s.entriesIn(ctx, p.ID, hive, sp)
+		if err != nil {
+			return c, err
+		}
+		c.Marks = marksOf(found, entries)
+		work := workOf(found)
+		for i := range c.Lines {
+			if out {
+				c.Lines[i].Buckets = chart.LeaveOut(c.Lines[i].Buckets, work)
+			} else {
+				c.Lowest, c.Highest = standing(c.Lines[i].Buckets, work, c.LeastSpan)
+			}
+		}
+	case "gain":
+		ds, err := days()
+		if err != nil {
+			return c, err
+		}
+		c.LeastSpan, c.Unit, c.Bars = 1, "kg", gainBars(ds, sp.zone)
+		c.Bars, c.Unit = weekly(c.Bars, sp, width)
+	case "temperature":
+		c.LeastSpan = 5
+		if err := line("inside", hive, outyard.InsideTemp, chart.Main); err != nil {
+			return c, err
+		}
+		if err := line("outside", "", outyard.OutsideTemp, chart.Second); err != nil {
+			return c, err
+		}
+	case "humidity":
+		c.LeastSpan = 20
+		if err := line("inside", hive, outyard.InsideRH, chart.Main); err != nil {
+			return c, err
+		}
+		ds, err := days()
+		if err != nil {
+			return c, err
+		}
+		if b := dailyLine(ds, sp.zone, func(d outyard.Day) float64 { return d.WallRHPct }); len(b) > 0 {
+			c.Lines = append(c.Lines, chart.Line{Name: "on the wall, by day", Buckets: b, Style: chart.Second})
+		}
+	case "mould":
+		ds, err := days()
+		if err != nil {
+			return c, err
+		}
+		c.Lowest, c.LeastSpan = 0, 3.5
+		c.Refs = []chart.Ref{{Value: 1, Label: "mould can begin"}, {Value: 3, Label: "can be seen"}}
+		c.Lines = []chart.Line{{Buckets: dailyLine(ds, sp.zone, func(d outyard.Day) float64 { return d.MouldIndex })}}
+	}
+	return c, nil
+}
+
+func (s *site) buckets(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, quantity outyard.Quantity, from, to time.Time, pixels int) ([]chart.Bucket, error) {
+	bs, err := s.store.Series(ctx, yard, hive, quantity, from, to, pixels)
+	if err != nil {
+		return nil, fmt.Errorf("%s of %s/%s: %w", quantity, yard, hive, err)
+	}
+	out := make([]chart.Bucket, len(bs))
+	for i, b := range bs {
+		out[i] = bucketOf(b)
+	}
+	return out, nil
+}
+
+func bucketOf(b store.Bucket) chart.Bucket { return chart.Bucket(b) }
+
+// workOf is the keeper's work that the findings tell of.
+func workOf(found []outyard.Finding) []chart.Work {
+	var out []chart.Work
+	for _, f := range found {
+		if f.Kind == outyard.Handling && f.State != outyard.Withdrawn {
+			out = append(out, chart.Work{From: f.Onset, To: f.End, ChangeKg: f.Fact("change_kg")})
+		}
+	}
+	return out
+}
+
+// standing is the span of the weights that the hive had while nobody lifted
+// it: boxes on the grass for half an hour must not flatten a season.
+func standing(b []chart.Bucket, work []chart.Work, leastKg float64) (lo, hi float64) {
+	still := chart.Undisturbed(b, work)
+	if len(work) == 0 || len(still) == 0 {
+		return outyard.Unknown, outyard.Unknown
+	}
+	lo, hi = still[0].Min, still[0].Max
+	for _, b := range still {
+		lo, hi = min(lo, b.Min), max(hi, b.Max)
+	}
+	pad := max(0.06*(hi-lo), (leastKg-(hi-lo))/2)
+	return lo - pad, hi + pad
+}
+
+func marksOf(found []outyard.Finding, entries []outyard.Entry) []chart.Mark {
+	var out []chart.Mark
+	for _, f := range found {
+		if f.State == outyard.Withdrawn {
+			continue
+		}
+		m := chart.Mark{At: f.Onset, End: f.End, Letter: textOf(f.Kind).Letter}
+		switch f.Severity {
+		case outyard.Now:
+			m.Weight = chart.Urgent
+		case outyard.Soon:
+			m.Weight = chart.Pending
+		}
+		out = append(out, m)
+	}
+	for _, e := range entries {
+		out = append(out, chart.Mark{At: e.Time, Letter: "J", Weight: chart.ByHand})
+	}
+	return out
+}
+
+func gainBars(days []outyard.Day, zone *time.Location) []chart.Bar {
+	out := make([]chart.Bar, 0, len(days))
+	for _, d := range days {
+		if outyard.Known(d.GainKg) {
+			out = append(out, chart.Bar{From: d.Date.Start(zone), To: d.Date.Add(1).Start(zone), Value: d.GainKg})
+		}
+	}
+	return out
+}
+
+// narrowestPx is how narrow a day's bar may be; narrower ones become weeks.
+const narrowestPx = 3
+
+// weekly adds days up to weeks, Monday to Sunday, where days would be too
+// narrow to see, and says which it is. A week of which a day is missing is
+// shown as what is known of it.
+func weekly(bars []chart.Bar, sp span, width int) ([]chart.Bar, string) {
+	days := sp.LastDay().Sub(sp.FirstDay()) + 1
+	if chart.PlotWidthPx(width) >= narrowestPx*days {
+		return bars, "kg a day"
+	}
+	var out []chart.Bar
+	for _, b := range bars {
+		d := outyard.DateOf(b.From, sp.zone)
+		monday := d.Add(-(int(d.Start(time.UTC).Weekday()) + 6) % 7)
+		start := monday.Start(sp.zone)
+		if n := len(out); n > 0 && out[n-1].From.Equal(start) {
+			out[n-1].Value += b.Value
+			continue
+		}
+		out = append(out, chart.Bar{From: start, To: monday.Add(7).Start(sp.zone), Value: b.Value})
+	}
+	return out, "kg a week"
+}
+
+// dailyLine puts a day's figure at its noon.
+func dailyLine(days []outyard.Day, zone *time.Location, of func(outyard.Day) float64) []chart.Bucket {
+	var out []chart.Bucket
+	for _, d := range days {
+		if v := of(d); outyard.Known(v) {
+			out = append(out, chart.One(d.Date.Start(zone).Add(12*time.Hour), v))
+		}
+	}
+	return out
+}

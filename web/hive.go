@@ -1,0 +1,462 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"outyard"
+	"outyard/web/chart"
+)
+
+type hivePage struct {
+	Name, ID          string
+	YardName, YardURL string
+	Span              string
+	Notes             []string // what was wrong with the address
+	Facts             []fact   // the newest numbers
+	HeardAgo, Heard   string
+	Out               bool // the keeper's work is left out
+	InURL, OutURL     string
+	Ranges            []choice
+	Earlier, Later    string
+	From, To          string // for the date fields
+	Charts            []picture
+	Found             []note
+	Entries           []entryRow
+	Days              []dayRow
+	CSVURL, Self      string
+	AddURL            string
+	Zone              string
+}
+
+type choice struct {
+	Text, URL string
+	Here      bool
+}
+
+// A picture is a chart in the page: its addresses for each width and look,
+// what it says in words, and where its numbers are.
+type picture struct {
+	Name, Caption, Alt, Words string
+	Sources                   []source
+	URL                       string
+	Width, Height             int
+	Readout                   string // JSON for the script
+	FromUnix, ToUnix          int64
+	Zone                      string
+	Left, Right               int
+}
+
+type source struct{ Media, URL string }
+
+type entryRow struct {
+	When, ISO, What, Kg, Note, HiveName, HiveURL, YardName, YardURL string
+}
+
+type dayRow struct {
+	Date, Gain, Handled, NightLoss, Stores, Mould, WallRH, Brood, Coverage string
+}
+
+// defaultDays is what a hive shows when nothing else is asked for.
+const defaultDays = 14
+
+// quickRanges are the stretches one tap away.
+var quickRanges = []struct {
+	text string
+	days int
+}{{"2 days", 2}, {"2 weeks", defaultDays}, {"3 months", 92}, {"A year", 365}}
+
+// hiveSpan reads the asked stretch; where none was asked, the last two weeks,
+// or, of a hive that went quiet earlier, its last two weeks.
+func (s *site) hiveSpan(ctx context.Context, p place, hive outyard.HiveID, q url.Values, now time.Time) (span, error) {
+	fallback := lastDays(defaultDays, now, p.zone())
+	if q.Get("from") == "" && q.Get("to") == "" {
+		last, err := s.newestOf(ctx, p.ID, hive)
+		if err != nil {
+			return span{}, err
+		}
+		if !last.Time.IsZero() && last.Time.Before(fallback.From) {
+			fallback = lastDays(defaultDays, last.Time, p.zone())
+		}
+	}
+	return parseSpan(q, fallback, now), nil
+}
+
+func (s *site) newestOf(ctx context.Context, yard outyard.YardID, hive outyard.HiveID) (outyard.Reading, error) {
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return outyard.Reading{}, fmt.Errorf("newest readings: %w", err)
+	}
+	for _, r := range newest {
+		if r.Yard == yard && r.Hive == hive {
+			return r, nil
+		}
+	}
+	return outyard.NewReading(yard, hive, time.Time{}), nil
+}
+
+func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
+	ctx, now, q := r.Context(), s.Now(), r.URL.Query()
+	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
+	p, err := s.place(ctx, yard, hive)
+	if err != nil {
+		return err
+	}
+	sp, err := s.hiveSpan(ctx, p, hive, q, now)
+	if err != nil {
+		return err
+	}
+	last, err := s.newestOf(ctx, yard, hive)
+	if err != nil {
+		return err
+	}
+	found, err := s.foundIn(ctx, yard, hive, sp)
+	if err != nil {
+		return err
+	}
+	days, err := s.allDays(ctx, sp.daysQuery(yard, hive))
+	if err != nil {
+		return fmt.Errorf("days of %s/%s: %w", yard, hive, err)
+	}
+	entries, err := s.entriesIn(ctx, yard, hive, sp)
+	if err != nil {
+		return err
+	}
+	v := hivePage{
+		Name: p.hiveName(hive), ID: string(hive), YardName: p.name(), YardURL: yardURL(yard), Span: sp.text(now), Notes: sp.Notes,
+		Out: q.Get("work") == "out", From: sp.FirstDay().String(), To: sp.LastDay().String(), Self: r.URL.Path, Zone: p.zone().String(),
+		HeardAgo: agoText(last.Time, now, p.zone()), Heard: whenText(last.Time, now, p.zone()),
+		Facts:  newestFacts(last, days),
+		AddURL: "/journal?" + url.Values{"yard": {string(yard)}, "hive": {string(hive)}}.Encode() + "#write",
+	}
+	at := func(sp span, out bool) string {
+		q := sp.query()
+		if out {
+			q.Set("work", "out")
+		}
+		return r.URL.Path + "?" + q.Encode()
+	}
+	v.InURL, v.OutURL = at(sp, false), at(sp, true)
+	for _, c := range quickRanges {
+		to := lastDays(c.days, now, p.zone())
+		v.Ranges = append(v.Ranges, choice{c.text, at(to, v.Out), to.From.Equal(sp.From) && to.To.Equal(sp.To)})
+	}
+	v.Earlier = at(sp.moved(-1), v.Out)
+	if sp.To.Before(now) {
+		v.Later = at(sp.moved(1), v.Out)
+	}
+	v.CSVURL = hiveURL(yard, hive) + "/daily.csv?" + sp.query().Encode()
+	if v.Charts, err = s.pictures(ctx, p, hive, sp, v.Out, found, days, now); err != nil {
+		return err
+	}
+	for _, f := range found {
+		v.Found = append(v.Found, s.noteOf(f, p, now))
+	}
+	for _, e := range entries {
+		v.Entries = append(v.Entries, entryRowOf(e, p, now))
+	}
+	for _, d := range slices.Backward(days) {
+		v.Days = append(v.Days, dayRowOf(d))
+	}
+	return s.show(w, http.StatusOK, "hive", frame{Title: v.Name + ", " + v.YardName, Here: "yards", Honey: true, Page: v})
+}
+
+// foundIn are the findings about a hive, and about the whole yard but its
+// weather, that touch the span.
+func (s *site) foundIn(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, sp span) ([]outyard.Finding, error) {
+	all, err := s.allFindings(ctx, Query{Yard: yard, Hive: hive, To: sp.To})
+	if err != nil {
+		return nil, fmt.Errorf("findings of %s/%s: %w", yard, hive, err)
+	}
+	return slices.DeleteFunc(all, func(f outyard.Finding) bool { return !touches(f, sp) }), nil
+}
+
+// touches says whether a finding lies at least partly in the span.
+func touches(f outyard.Finding, sp span) bool {
+	if !f.Onset.Before(sp.To) {
+		return false
+	}
+	return !f.Onset.Before(sp.From) || f.State == outyard.Open || f.End.After(sp.From)
+}
+
+func (s *site) entriesIn(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, sp span) ([]outyard.Entry, error) {
+	// Entries about the whole yard belong to each of its hives.
+	all, _, err := s.store.Entries(ctx, Query{Yard: yard, From: sp.From, To: sp.To})
+	if err != nil {
+		return nil, fmt.Errorf("journal of %s/%s: %w", yard, hive, err)
+	}
+	return slices.DeleteFunc(all, func(e outyard.Entry) bool { return hive != "" && e.Hive != "" && e.Hive != hive }), nil
+}
+
+func newestFacts(r outyard.Reading, days []outyard.Day) []fact {
+	var out []fact
+	add := func(label string, v float64, decimals int, unit string) {
+		if outyard.Known(v) {
+			out = append(out, fact{label, number(v, decimals) + " " + unit})
+		}
+	}
+	add("Weight", r.Values[outyard.Weight], 1, "kg")
+	add("Inside", r.Values[outyard.InsideTemp], 1, "°C")
+	add("Humidity inside", r.Values[outyard.InsideRH], 0, "%")
+	storesKg, mould := outyard.Unknown, outyard.Unknown
+	for _, d := range days {
+		if outyard.Known(d.StoresKg) {
+			storesKg = d.StoresKg
+		}
+		if outyard.Known(d.MouldIndex) {
+			mould = d.MouldIndex
+		}
+	}
+	add("Stores, about", storesKg, 0, "kg")
+	add("Mould index", mould, 1, "of 6")
+	add("Battery", r.Values[outyard.Battery], 2, "V")
+	return out
+}
+
+func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {
+	row := entryRow{When: whenText(e.Time, now, p.zone()), ISO: e.Time.UTC().Format(time.RFC3339), What: entryTexts[e.Kind], Note: e.Note,
+		YardName: p.name(), YardURL: yardURL(p.ID)}
+	if row.What == "" {
+		row.What = string(e.Kind)
+	}
+	if e.Part != "" {
+		part := e.Part
+		if t, ok := partTexts[part]; ok {
+			part = t
+		}
+		row.What += ": " + part
+	}
+	if outyard.Known(e.Kg) {
+		row.Kg = number(e.Kg, 1) + " kg"
+	}
+	if e.Hive != "" {
+		row.HiveName, row.HiveURL = p.hiveName(e.Hive), hiveURL(e.Yard, e.Hive)
+	}
+	return row
+}
+
+func dayRowOf(d outyard.Day) dayRow {
+	row := dayRow{Date: d.Date.String(), Gain: signed(d.GainKg, 2), Handled: signed(d.HandledKg, 1), NightLoss: number(d.NightLossKg, 2),
+		Stores: number(d.StoresKg, 1), Mould: number(d.MouldIndex, 2), WallRH: number(d.WallRHPct, 0), Brood: number(d.BroodTempC, 1)}
+	if outyard.Known(d.Coverage) {
+		row.Coverage = number(d.Coverage*100, 0) + " %"
+	} else {
+		row.Coverage = number(d.Coverage, 0)
+	}
+	return row
+}
+
+// The widths in which charts are drawn, by the width of the window: text in a
+// picture shrinks with it, so the picture must fit and not be shrunk.
+var widths = []struct {
+	media string
+	px    int
+}{{"(max-width: 479px)", 344}, {"(max-width: 767px)", 440}, {"(max-width: 1199px)", 700}, {"", 1120}}
+
+// A drawing is one of a hive's charts.
+type drawing struct {
+	name, caption string
+	unit          string
+	heightPx      int
+}
+
+var drawings = []drawing{
+	{"weight", "Weight", "kg", 230},
+	{"gain", "Gain by day", "kg", 110},
+	{"temperature", "Warmth", "°C", 150},
+	{"humidity", "Humidity", "%", 120},
+	{"mould", "Mould index on the wall", "0 to 6", 80},
+}
+
+// pictures are the charts that have something to show.
+func (s *site) pictures(ctx context.Context, p place, hive outyard.HiveID, sp span, out bool, found []outyard.Finding, days []outyard.Day, now time.Time) ([]picture, error) {
+	base := hiveURL(p.ID, hive) + "/chart/"
+	var all []picture
+	for _, d := range drawings {
+		words, readout, err := s.inWords(ctx, d.name, p, hive, sp, out, found, days, now)
+		if err != nil {
+			return nil, err
+		}
+		if words == "" {
+			continue
+		}
+		q := sp.query()
+		if out && d.name == "weight" {
+			q.Set("work", "out")
+		}
+		caption := d.caption
+		if d.name == "weight" && out {
+			caption += ", the keeper’s work left out"
+		}
+		js, err := json.Marshal(readout)
+		if err != nil {
+			return nil, fmt.Errorf("read-out of %s: %w", d.name, err)
+		}
+		all = append(all, pictureOf(base+d.name+".svg", q, d.name, caption, words, string(js), sp, d.heightPx))
+	}
+	return all, nil
+}
+
+// pictureOf fills the addresses of a chart for each width and look.
+func pictureOf(path string, q url.Values, name, caption, words, readout string, sp span, heightPx int) picture {
+	widest := widths[len(widths)-1].px
+	pic := picture{Name: name, Caption: caption, Words: words, Alt: caption + ". " + words, Readout: readout, Width: widest, Height: heightPx,
+		FromUnix: sp.From.Unix(), ToUnix: sp.To.Unix(), Zone: sp.zone.String(), Left: chart.LeftPx, Right: chart.RightPx}
+	at := func(px int, dark bool) string {
+		q.Set("w", strconv.Itoa(px))
+		if dark {
+			q.Set("look", "dark")
+		} else {
+			q.Del("look")
+		}
+		return path + "?" + q.Encode()
+	}
+	for _, dark := range []bool{true, false} {
+		for _, w := range widths {
+			var media []string
+			if dark {
+				media = append(media, "(prefers-color-scheme: dark)")
+			}
+			if w.media != "" {
+				media = append(media, w.media)
+			}
+			if len(media) > 0 {
+				pic.Sources = append(pic.Sources, source{strings.Join(media, " and "), at(w.px, dark)})
+			}
+		}
+	}
+	pic.URL = at(widest, false)
+	return pic
+}
+
+// A readout tells the script where a chart's numbers are.
+type readout struct {
+	Name     string `json:"name"`
+	Unit     string `json:"unit"`
+	Decimals int    `json:"decimals"`
+	URL      string `json:"url"`
+	Field    string `json:"field,omitempty"` // of a daily row; empty: a series
+}
+
+// inWords says what a chart shows, for those who cannot see it, and where the
+// numbers are; "" when there is nothing to show.
+func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.HiveID, sp span, out bool, found []outyard.Finding, days []outyard.Day, now time.Time) (string, []readout, error) {
+	rfc := func(t time.Time) string { return t.UTC().Format(time.RFC3339) }
+	series := func(label string, h outyard.HiveID, quantity outyard.Quantity, decimals int) (string, readout, error) {
+		pixels := 1
+		if out && quantity == outyard.Weight {
+			pixels = usualPixels // the work must be told from what lies beside it
+		}
+		b, err := s.buckets(ctx, p.ID, h, quantity, sp.From, sp.To, pixels)
+		if out && quantity == outyard.Weight {
+			b = chart.Whole(chart.LeaveOut(b, workOf(found)))
+		}
+		if err != nil || len(b) == 0 {
+			return "", readout{}, err
+		}
+		in := quantity.Info()
+		u := url.Values{"yard": {string(p.ID)}, "quantity": {in.Name}, "from": {rfc(sp.From)}, "to": {rfc(sp.To)}, "pixels": {"400"}}
+		if h != "" {
+			u.Set("hive", string(h))
+		}
+		if out && quantity == outyard.Weight {
+			u.Set("work", "out")
+		}
+		unit := strings.ReplaceAll(in.Unit, "%RH", "%")
+		text := fmt.Sprintf("%s: %s %s at first, %s at last, between %s and %s.", label, number(b[0].First, decimals), unit,
+			number(b[0].Last, decimals), number(b[0].Min, decimals), number(b[0].Max, decimals))
+		return text, readout{Name: strings.ToLower(label), Unit: unit, Decimals: decimals, URL: "/api/v1/series?" + u.Encode()}, nil
+	}
+	daily := func(label, unit, field string, decimals int, of func(outyard.Day) float64) (known int, r readout) {
+		for _, d := range days {
+			if outyard.Known(of(d)) {
+				known++
+			}
+		}
+		u := url.Values{"yard": {string(p.ID)}, "hive": {string(hive)}, "from": {sp.FirstDay().String()}, "to": {sp.LastDay().String()}, "limit": {"1000"}}
+		return known, readout{Name: label, Unit: unit, Decimals: decimals, URL: "/api/v1/daily?" + u.Encode(), Field: field}
+	}
+	var texts []string
+	var reads []readout
+	add := func(text string, r readout, err error) error {
+		if err != nil {
+			return fmt.Errorf("series of %s/%s: %w", p.ID, hive, err)
+		}
+		if text != "" {
+			texts, reads = append(texts, text), append(reads, r)
+		}
+		return nil
+	}
+	switch name {
+	case "weight":
+		if err := add(series("Weight", hive, outyard.Weight, 1)); err != nil {
+			return "", nil, err
+		}
+		if len(texts) > 0 {
+			var marked []string
+			for _, f := range found {
+				if f.State != outyard.Withdrawn {
+					marked = append(marked, textOf(f.Kind).Title+" on "+f.Onset.In(p.zone()).Format("2 Jan"))
+				}
+			}
+			const most = 6
+			switch {
+			case len(marked) > most:
+				texts = append(texts, fmt.Sprintf("%d findings are marked; the list below has them.", len(marked)))
+			case len(marked) > 0:
+				texts = append(texts, "Marked: "+listed(marked)+".")
+			}
+		}
+	case "gain":
+		known, r := daily("gain", "kg", "gain_kg", 2, func(d outyard.Day) float64 { return d.GainKg })
+		if known > 0 {
+			sum, best, bestDay := 0.0, math.Inf(-1), outyard.Date{}
+			for _, d := range days {
+				if outyard.Known(d.GainKg) {
+					sum += d.GainKg
+					if d.GainKg > best {
+						best, bestDay = d.GainKg, d.Date
+					}
+				}
+			}
+			texts = append(texts, fmt.Sprintf("%s kg over %s with readings; the best was %s kg on %s.", signed(sum, 1), count(known, "day", "days"),
+				signed(best, 1), dateText(bestDay, now, p.zone())))
+			reads = append(reads, r)
+		}
+	case "temperature":
+		if err := add(series("Inside", hive, outyard.InsideTemp, 1)); err != nil {
+			return "", nil, err
+		}
+		if err := add(series("Outside", "", outyard.OutsideTemp, 1)); err != nil {
+			return "", nil, err
+		}
+	case "humidity":
+		if err := add(series("Inside", hive, outyard.InsideRH, 0)); err != nil {
+			return "", nil, err
+		}
+		if known, r := daily("on the wall", "%", "wall_rh_pct", 0, func(d outyard.Day) float64 { return d.WallRHPct }); known > 0 {
+			texts, reads = append(texts, fmt.Sprintf("On the wall’s inner surface, known for %s.", count(known, "day", "days"))), append(reads, r)
+		}
+	case "mould":
+		last, worst := outyard.Unknown, math.Inf(-1)
+		known, r := daily("mould index", "", "mould_index", 2, func(d outyard.Day) float64 { return d.MouldIndex })
+		for _, d := range days {
+			if outyard.Known(d.MouldIndex) {
+				last, worst = d.MouldIndex, max(worst, d.MouldIndex)
+			}
+		}
+		if known > 0 {
+			texts = append(texts, fmt.Sprintf("%s at last, %s at most. From 1 mould can begin, from 3 it can be seen.", number(last, 1), number(worst, 1)))
+			reads = append(reads, r)
+		}
+	}
+	return strings.Join(texts, " "), reads, nil
+}

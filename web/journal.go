@@ -1,0 +1,198 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"outyard"
+	"outyard/store"
+)
+
+type journalPage struct {
+	Entries  []entryRow
+	Yards    []yardOption
+	Kinds    []option
+	Parts    []option
+	Token    string
+	Form     entryForm
+	Problem  string // what is wrong with the form
+	Saved    bool
+	Next     string
+	NowLocal string
+}
+
+type yardOption struct {
+	ID, Name string
+	Hives    []option
+}
+
+// entryForm is what was typed, kept when it has to be shown again.
+type entryForm struct{ Place, Time, Kind, Kg, Part, Note string }
+
+const (
+	entriesPerPage = 50
+	maxNote        = 2000 // characters of a note
+	maxEntryKg     = 1000 // no hive, and no car, carries more
+)
+
+// journal lists what was done, and has the form for what was done just now.
+func (s *site) journal(w http.ResponseWriter, r *http.Request) error {
+	q := r.URL.Query()
+	form := entryForm{Place: q.Get("yard")}
+	if h := q.Get("hive"); h != "" {
+		form.Place += "/" + h
+	}
+	return s.journalShow(w, r, http.StatusOK, form, "")
+}
+
+func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, form entryForm, problem string) error {
+	ctx, now, q := r.Context(), s.Now(), r.URL.Query()
+	// Entries come oldest first; the page wants the newest first, so it asks
+	// for a growing stretch of the past until there is a page full.
+	entries, err := s.lastEntries(r, now)
+	if err != nil {
+		return err
+	}
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return fmt.Errorf("newest readings: %w", err)
+	}
+	places := s.places(newest)
+	p := journalPage{Form: form, Problem: problem, Saved: q.Get("saved") == "1" && problem == "", Token: s.token(w, r),
+		NowLocal: now.In(s.homeZone()).Format(minuteLayout)}
+	if p.Form.Time == "" {
+		p.Form.Time = p.NowLocal
+	}
+	if p.Form.Kind == "" {
+		p.Form.Kind = string(outyard.Visit)
+	}
+	for _, e := range slices.Backward(entries) {
+		p.Entries = append(p.Entries, entryRowOf(e, placeOf(places, e.Yard), now))
+	}
+	for _, pl := range places {
+		y := yardOption{ID: string(pl.ID), Name: pl.name()}
+		y.Hives = append(y.Hives, option{y.ID, "the whole yard", y.ID == form.Place})
+		for _, h := range pl.Hives {
+			v := y.ID + "/" + string(h.ID)
+			y.Hives = append(y.Hives, option{v, pl.hiveName(h.ID), v == form.Place})
+		}
+		p.Yards = append(p.Yards, y)
+	}
+	for _, k := range outyard.EntryKinds {
+		p.Kinds = append(p.Kinds, option{string(k), entryTexts[k], string(k) == p.Form.Kind})
+	}
+	for _, part := range []string{"deep-10", "medium-10", "shallow-10", "deep-8", "medium-8", "shallow-8"} {
+		p.Parts = append(p.Parts, option{part, partTexts[part], part == form.Part})
+	}
+	return s.show(w, status, "journal", frame{Title: "Journal", Here: "journal", Honey: true, Page: p})
+}
+
+func (s *site) lastEntries(r *http.Request, now time.Time) ([]outyard.Entry, error) {
+	for _, back := range []int{30, 365, 10000} {
+		es, _, err := s.store.Entries(r.Context(), Query{From: now.AddDate(0, 0, -back)})
+		if err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		if len(es) >= entriesPerPage || back == 10000 {
+			return es[max(0, len(es)-entriesPerPage):], nil
+		}
+	}
+	return nil, nil
+}
+
+// journalAdd keeps an entry from the form, or shows the form again with what
+// is wrong and with everything that was typed.
+func (s *site) journalAdd(w http.ResponseWriter, r *http.Request) error {
+	if err := r.ParseForm(); err != nil {
+		return &pageError{http.StatusBadRequest, "The form could not be read. Go back and try again; a note may have up to 2000 characters."}
+	}
+	form := entryForm{Place: r.PostFormValue("place"), Time: r.PostFormValue("time"), Kind: r.PostFormValue("kind"),
+		Kg: r.PostFormValue("kg"), Part: r.PostFormValue("part"), Note: strings.TrimSpace(r.PostFormValue("note"))}
+	if !s.ours(r) {
+		return s.journalShow(w, r, http.StatusForbidden, form, "The form was too old, so nothing was written yet. Everything you typed is still here: press the button once more.")
+	}
+	e, err := s.entryOf(form)
+	if err != nil {
+		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, err.Error())
+	}
+	if _, err := s.addEntry(r, e); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/journal?"+url.Values{"saved": {"1"}, "yard": {string(e.Yard)}}.Encode(), http.StatusSeeOther)
+	return nil
+}
+
+func (s *site) addEntry(r *http.Request, e outyard.Entry) (outyard.Entry, error) {
+	kept, err := s.store.AddEntry(r.Context(), e)
+	if err != nil {
+		return kept, fmt.Errorf("journal entry of %s/%s: %w", e.Yard, e.Hive, err)
+	}
+	s.Log.Info("journal entry written", "yard", e.Yard, "hive", e.Hive, "kind", e.Kind)
+	s.JournalChanged(e.Yard)
+	return kept, nil
+}
+
+// entryOf reads a form. Its errors are for the keeper.
+func (s *site) entryOf(f entryForm) (outyard.Entry, error) {
+	yard, hive, _ := strings.Cut(f.Place, "/")
+	e := outyard.Entry{Yard: outyard.YardID(yard), Hive: outyard.HiveID(hive), Kind: outyard.EntryKind(f.Kind), Kg: outyard.Unknown, Part: f.Part, Note: f.Note}
+	if yard == "" {
+		return e, errors.New("Choose the yard or the hive.")
+	}
+	zone := time.UTC
+	for _, y := range s.Yards() {
+		if y.ID == e.Yard && y.Zone != nil {
+			zone = y.Zone
+		}
+	}
+	t, err := time.ParseInLocation(minuteLayout, f.Time, zone)
+	if err != nil {
+		return e, errors.New("Write the time as 2027-05-14T15:04.")
+	}
+	e.Time = t.UTC()
+	if f.Kg != "" {
+		// A decimal comma is how most of the world writes it.
+		kg, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(f.Kg), ",", ".", 1), 64)
+		if err != nil || !outyard.Known(kg) {
+			return e, errors.New("Write the weight in kilograms, such as 12.5, or leave it empty.")
+		}
+		e.Kg = kg
+	}
+	if err := s.checkEntry(e); err != nil {
+		return e, errors.New(sentence(err.Error()) + ".")
+	}
+	return e, nil
+}
+
+// checkEntry says what makes an entry unfit to be kept.
+func (s *site) checkEntry(e outyard.Entry) error {
+	if err := e.Check(); err != nil {
+		return err
+	}
+	if e.Part != "" {
+		if err := outyard.Part(e.Part).Check(); err != nil {
+			return err
+		}
+	}
+	switch {
+	case e.Time.Sub(s.Now()) > outyard.MaxAhead:
+		return errors.New("the time has not come yet: write what was done, not what is planned")
+	case outyard.Known(e.Kg) && (e.Kg < -maxEntryKg || e.Kg > maxEntryKg):
+		return fmt.Errorf("%g kg is more than a hive can hold: check the number", e.Kg)
+	case utf8.RuneCountInString(e.Note) > maxNote:
+		return fmt.Errorf("the note has more than %d characters: shorten it", maxNote)
+	case !utf8.ValidString(e.Note):
+		return errors.New("the note is not plain text")
+	}
+	return nil
+}
+
+// badCursor says whether the store did not know a cursor as its own.
+func badCursor(err error) bool { return errors.Is(err, store.ErrBadCursor) }

@@ -1,0 +1,152 @@
+// What a page cannot do by itself: read a chart's numbers under the pointer or
+// the arrow keys, and turn a stretch dragged on a chart into an address. It
+// changes nothing but the address; without it every page works.
+"use strict";
+
+const plots = [...document.querySelectorAll(".plot[data-readout]")].filter((p) => p.dataset.readout !== "[]").map(plot);
+
+function plot(box) {
+  const from = +box.dataset.from, to = +box.dataset.to;
+  const img = box.querySelector("img");
+  const lines = JSON.parse(box.dataset.readout).map((r) => ({ ...r, points: null }));
+  const line = add("line"), zone = add("zone"), said = add("said");
+  said.setAttribute("role", "status");
+  const day = new Intl.DateTimeFormat("en-GB", { timeZone: box.dataset.zone, weekday: "short", day: "numeric", month: "short" });
+  const minute = new Intl.DateTimeFormat("en-GB", { timeZone: box.dataset.zone, weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+  const daily = lines.every((l) => l.field);
+  let loading = null, at = null, dragFrom = null;
+
+  box.tabIndex = 0;
+  box.setAttribute("role", "group");
+  box.setAttribute("aria-label", "Chart. Arrow keys read the values; hold Shift to choose a stretch, Enter shows it.");
+
+  function add(name) {
+    const el = document.createElement("div");
+    el.className = name;
+    el.hidden = true;
+    box.append(el);
+    return el;
+  }
+
+  // A picture that is narrower than drawn has narrower margins, too.
+  function area() {
+    const scale = img.clientWidth / (img.naturalWidth || img.clientWidth || 1);
+    const left = +box.dataset.left * scale;
+    return { left, width: img.clientWidth - left - +box.dataset.right * scale };
+  }
+  const xOf = (t) => area().left + ((t - from) / (to - from)) * area().width;
+  const tOf = (x) => Math.min(to, Math.max(from, from + ((x - area().left) / area().width) * (to - from)));
+
+  function load() {
+    loading ??= Promise.all(lines.map(async (l) => {
+      const answer = await fetch(l.url, { headers: { Accept: "application/json" } });
+      if (!answer.ok) return;
+      const { items } = await answer.json();
+      l.points = l.field
+        ? items.filter((d) => l.field in d).map((d) => ({ t: noon(d.date), v: d[l.field] }))
+        : items.flatMap((b) => [["first_at", "first"], ["min_at", "min"], ["max_at", "max"], ["last_at", "last"]].map(([k, v]) => ({ t: Date.parse(b[k]) / 1000, v: b[v] }))).sort((a, b) => a.t - b.t);
+    })).catch(() => { loading = null; });
+    return loading;
+  }
+
+  // Noon of a date in the yard's zone: noon in UTC, put right by what the
+  // zone's clock shows then.
+  function noon(date) {
+    const utc = Date.parse(date + "T12:00:00Z");
+    const parts = Object.fromEntries(new Intl.DateTimeFormat("en-GB", { timeZone: box.dataset.zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit" }).formatToParts(utc).map((p) => [p.type, p.value]));
+    return (2 * utc - Date.parse(`${parts.year}-${parts.month}-${parts.day}T${parts.hour}:${parts.minute}:00Z`)) / 1000;
+  }
+
+  function nearest(points, t) {
+    let lo = 0, hi = points.length - 1;
+    while (lo < hi) {
+      const mid = (lo + hi) >> 1;
+      if (points[mid].t < t) lo = mid + 1; else hi = mid;
+    }
+    return lo > 0 && t - points[lo - 1].t < points[lo].t - t ? points[lo - 1] : points[lo];
+  }
+
+  async function show(t) {
+    at = t;
+    await load();
+    if (at !== t) return;
+    const near = lines.filter((l) => l.points?.length).map((l) => ({ l, p: nearest(l.points, t) }));
+    const words = near.filter(({ p }) => Math.abs(p.t - t) < Math.max(2 * 3600, (to - from) / 50))
+      .map(({ l, p }) => `${near.length > 1 ? l.name + " " : ""}${p.v.toFixed(l.decimals).replace("-", "−")} ${l.unit}`);
+    said.textContent = `${(daily ? day : minute).format(t * 1000)}: ${words.join(", ") || "not heard"}`;
+    for (const p of plots) p.point(p.box === box ? t : null);
+    said.hidden = false;
+    const x = xOf(t);
+    said.style.left = `${Math.max(0, Math.min(x - said.offsetWidth / 2, box.clientWidth - said.offsetWidth))}px`;
+  }
+
+  function point(t) {
+    line.hidden = t === null;
+    said.hidden = t === null;
+    if (t !== null) line.style.left = `${xOf(t)}px`;
+  }
+
+  function stretch(a, b) {
+    zone.hidden = a === null;
+    if (a === null) return;
+    zone.style.left = `${Math.min(xOf(a), xOf(b))}px`;
+    zone.style.width = `${Math.abs(xOf(b) - xOf(a))}px`;
+  }
+
+  // The address takes the yard's own time, to the minute; from two days on,
+  // whole days.
+  function go(a, b) {
+    const [first, last] = a < b ? [a, b] : [b, a];
+    if (last - first < 20 * 60) return;
+    const local = (t) => {
+      const p = Object.fromEntries(new Intl.DateTimeFormat("en-GB", { timeZone: box.dataset.zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit" }).formatToParts(t * 1000).map((x) => [x.type, x.value]));
+      return last - first >= 2 * 86400 ? `${p.year}-${p.month}-${p.day}` : `${p.year}-${p.month}-${p.day}T${p.hour}:${p.minute}`;
+    };
+    const address = new URL(location.href);
+    address.searchParams.set("from", local(first));
+    address.searchParams.set("to", local(last));
+    address.hash = "";
+    location.assign(address);
+  }
+
+  const xIn = (e) => e.clientX - box.getBoundingClientRect().left;
+  box.addEventListener("pointermove", (e) => {
+    const t = tOf(xIn(e));
+    if (dragFrom !== null) stretch(dragFrom, t);
+    show(t);
+  });
+  box.addEventListener("pointerleave", () => { if (dragFrom === null) { at = null; point(null); } });
+  box.addEventListener("pointerdown", (e) => {
+    if (e.pointerType !== "mouse" || e.button !== 0) return;
+    e.preventDefault();
+    box.setPointerCapture(e.pointerId);
+    dragFrom = tOf(xIn(e));
+  });
+  box.addEventListener("pointerup", (e) => {
+    if (dragFrom === null) return;
+    const start = dragFrom, end = tOf(xIn(e));
+    dragFrom = null;
+    stretch(null);
+    if (Math.abs(xOf(end) - xOf(start)) > 8) go(start, end);
+  });
+  box.addEventListener("pointercancel", () => { dragFrom = null; stretch(null); });
+  box.addEventListener("blur", () => { dragFrom = null; stretch(null); at = null; point(null); });
+  box.addEventListener("keydown", (e) => {
+    const step = (to - from) / 100;
+    const now = at ?? to;
+    let t = null;
+    switch (e.key) {
+      case "ArrowLeft": t = Math.max(from, now - step); break;
+      case "ArrowRight": t = Math.min(to, now + step); break;
+      case "Home": t = from; break;
+      case "End": t = to; break;
+      case "Escape": dragFrom = null; stretch(null); at = null; point(null); return;
+      case "Enter": if (dragFrom !== null && at !== null) { e.preventDefault(); go(dragFrom, at); } return;
+      default: return;
+    }
+    e.preventDefault();
+    if (e.shiftKey) { dragFrom ??= now; stretch(dragFrom, t); } else { dragFrom = null; stretch(null); }
+    show(t);
+  });
+  return { box, point };
+}

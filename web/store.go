@@ -1,0 +1,53 @@
+package web
+
+import (
+	"context"
+	"time"
+
+	"outyard"
+	"outyard/store"
+)
+
+// A Query narrows what is asked of the store.
+type Query = store.Query
+
+// Readings is the part of the store that charts and exports need.
+type Readings interface {
+	// EachReading calls each in order of time, yard, hive, and stops at its
+	// first error, which it returns.
+	EachReading(ctx context.Context, q Query, each func(outyard.Reading) error) error
+	// Series comes down to at most a bucket a pixel; empty ones are left out.
+	Series(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, quantity outyard.Quantity, from, to time.Time, pixels int) ([]store.Bucket, error)
+	// Newest is the newest reading of each hive and each yard's weather.
+	Newest(ctx context.Context) ([]outyard.Reading, error)
+}
+
+// Results is the part of the store that holds what was made of the readings.
+// Findings come newest onset first, days by date, yard and hive; next is
+// empty at the end.
+type Results interface {
+	Findings(ctx context.Context, q Query) (items []outyard.Finding, next string, err error)
+	Finding(ctx context.Context, id string) (f outyard.Finding, found bool, err error)
+	Days(ctx context.Context, q Query) (items []outyard.Day, next string, err error)
+}
+
+// Journal is the part of the store that holds what the keeper wrote.
+type Journal interface {
+	AddEntry(ctx context.Context, e outyard.Entry) (outyard.Entry, error)
+	Entries(ctx context.Context, q Query) (items []outyard.Entry, next string, err error)
+}
+
+// Post is the part of the store that knows what did not get through, either
+// way.
+type Post interface {
+	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
+	RefusedCounts(ctx context.Context) (refused, unplaced, dropped int64, err error)
+}
+
+// Store is what the pages are made from.
+type Store interface {
+	Readings
+	Results
+	Journal
+	Post
+}

@@ -1,0 +1,113 @@
+// Package web is what a keeper and a keeper's programs see: pages drawn on the
+// server, charts, a JSON API, metrics and health. It exists so that a finding
+// becomes something to do: which yard, what for, what to carry, what to take
+// care of. It asks the store and nothing else, works without a script, and
+// loads nothing from outside.
+package web
+
+import (
+	"context"
+	"crypto/rand"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"outyard"
+)
+
+// Options are the parts and values that the pages need besides the store.
+type Options struct {
+	// Yards are the yards of the config, as they are now.
+	Yards func() []outyard.Yard
+	Now   func() time.Time
+	Log   *slog.Logger // nil: nowhere
+	// Ready says what is not ready yet (the broker, the store); nil: always
+	// ready.
+	Ready func(context.Context) error
+	// Gatherer answers /metrics; nil: there is no such page.
+	Gatherer prometheus.Gatherer
+	// Registerer takes the pages' own metrics; nil: they are not kept.
+	Registerer prometheus.Registerer
+	// Demo marks every page as showing invented data.
+	Demo bool
+	// MQTTAddr is where nodes send to, such as "127.0.0.1:1883", for the page
+	// that says how to connect the first hive.
+	MQTTAddr string
+	// TopicPrefix stands before "yards/…" in topics; usually empty.
+	TopicPrefix string
+	// Loopback says that the pages are served on this machine alone: then a
+	// request under any other name is refused, so that a page elsewhere
+	// cannot reach them by pointing its own name here (DNS rebinding).
+	Loopback bool
+	// JournalChanged is told of the yard whose journal has a new entry.
+	JournalChanged func(outyard.YardID)
+	Version        string
+}
+
+// A site is the pages with what they need.
+type site struct {
+	Options
+	store  Store
+	mux    *http.ServeMux
+	secret []byte // for the tokens of forms; a new one each start
+}
+
+// New returns the handler of all pages, the API, metrics and health.
+func New(store Store, o Options) http.Handler {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Ready == nil {
+		o.Ready = func(context.Context) error { return nil }
+	}
+	if o.JournalChanged == nil {
+		o.JournalChanged = func(outyard.YardID) {}
+	}
+	s := &site{Options: o, store: store, mux: http.NewServeMux(), secret: make([]byte, 32)}
+	_, _ = rand.Read(s.secret) // it never fails: crypto/rand ends the program first
+
+	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
+		s.mux.Handle(pattern, s.page(h))
+	}
+	page("GET /{$}", s.today)
+	page("GET /yards", s.yards)
+	page("GET /yards/{yard}", s.yard)
+	page("GET /yards/{yard}/chart/gain.svg", s.yardChart)
+	page("GET /yards/{yard}/hives/{hive}", s.hive)
+	page("GET /yards/{yard}/hives/{hive}/daily.csv", s.hiveCSV)
+	page("GET /yards/{yard}/hives/{hive}/chart/{chart}", s.hiveChart)
+	page("GET /findings", s.findings)
+	page("GET /findings/{id}", s.finding)
+	page("GET /journal", s.journal)
+	page("POST /journal", s.journalAdd)
+	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })
+
+	for _, r := range s.apiRoutes() {
+		s.mux.Handle(r.Method+" "+r.Path, s.api(r))
+	}
+	s.mux.HandleFunc("/api/", s.apiUnknown)
+
+	s.mux.HandleFunc("GET /static/{file}", serveStatic)
+	s.mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") })
+	s.mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		if err := s.Ready(r.Context()); err != nil {
+			plain(w, http.StatusServiceUnavailable, "not ready: "+err.Error())
+			return
+		}
+		plain(w, http.StatusOK, "ready")
+	})
+	if o.Gatherer != nil {
+		s.mux.Handle("GET /metrics", promhttp.HandlerFor(o.Gatherer, promhttp.HandlerOpts{}))
+	}
+	return s.door(s.timed(packed(s.mux)))
+}
+
+func plain(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(text + "\n"))
+}

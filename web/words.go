@@ -1,0 +1,272 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"outyard"
+	"outyard/web/chart"
+)
+
+// kindText is how a kind of finding is said: a few words, and the letter that
+// marks it on charts and beside sentences.
+type kindText struct{ Title, Letter string }
+
+var kindTexts = map[outyard.Kind]kindText{
+	outyard.Swarm:       {"Swarm left", "S"},
+	outyard.KnockedOver: {"Knocked over, or gone", "K"},
+	outyard.Robbing:     {"Being robbed", "R"},
+	outyard.StoresLow:   {"Stores run low", "L"},
+	outyard.BroodCold:   {"Brood nest has cooled", "C"},
+	outyard.RoomLow:     {"Wants a super", "U"},
+	outyard.Damp:        {"Going damp", "D"},
+	outyard.MouldRisk:   {"Mould can grow", "M"},
+	outyard.FlowStart:   {"Flow has begun", "F"},
+	outyard.FlowEnd:     {"Flow is over", "E"},
+	outyard.Silent:      {"Not heard from", "Q"},
+	outyard.SensorFault: {"Sensor in doubt", "X"},
+	outyard.BatteryLow:  {"Battery runs down", "B"},
+	outyard.Handling:    {"Hive was worked on", "W"},
+}
+
+// textOf has words for any kind, so that one that a newer program wrote is
+// still shown.
+func textOf(k outyard.Kind) kindText {
+	if t, ok := kindTexts[k]; ok {
+		return t
+	}
+	return kindText{sentence(strings.ReplaceAll(string(k), "-", " ")), "?"}
+}
+
+var severityTexts = map[outyard.Severity]string{
+	outyard.Now:  "Go if you can",
+	outyard.Soon: "On the next round",
+	outyard.Note: "For the record",
+}
+
+var stateTexts = map[outyard.State]string{
+	outyard.Open:      "Open",
+	outyard.Over:      "Over",
+	outyard.Withdrawn: "Withdrawn: it was not so",
+}
+
+var entryTexts = map[outyard.EntryKind]string{
+	outyard.Visit:      "Visit",
+	outyard.BoxOn:      "Box on",
+	outyard.BoxOff:     "Box off",
+	outyard.HoneyTaken: "Honey taken",
+	outyard.Fed:        "Fed",
+	outyard.SwarmTaken: "Swarm taken",
+	outyard.Split:      "Split",
+	outyard.Treated:    "Treated",
+	outyard.ScaleSet:   "Scale set",
+}
+
+var partTexts = map[string]string{
+	"deep-10": "deep, 10 frames", "medium-10": "medium, 10 frames", "shallow-10": "shallow, 10 frames",
+	"deep-8": "deep, 8 frames", "medium-8": "medium, 8 frames", "shallow-8": "shallow, 8 frames",
+}
+
+// confidenceText says a probability as a person would, with the number that
+// stands behind it.
+func confidenceText(p float64) string {
+	switch {
+	case !outyard.Known(p) || p <= 0:
+		return "not known how sure"
+	case p >= 0.985:
+		return "almost certain"
+	case p >= 0.945:
+		return "very likely, 19 in 20"
+	case p >= 0.85:
+		return "very likely, 9 in 10"
+	case p >= 0.7:
+		return fmt.Sprintf("likely, %d in 10", int(math.Round(p*10)))
+	case p >= 0.55:
+		return "more likely than not, 6 in 10"
+	case p >= 0.45:
+		return "as likely as not"
+	case p >= 0.15:
+		return fmt.Sprintf("only a suspicion, %d in 10", int(math.Round(p*10)))
+	}
+	return "only a faint suspicion"
+}
+
+// whenText is an instant on the yard's own clock; the year is said when it is
+// not this one. Midnight stands for the day: what is found by days has no hour.
+func whenText(t, now time.Time, zone *time.Location) string {
+	if t.IsZero() {
+		return ""
+	}
+	t = t.In(zone)
+	day := dateText(outyard.DateOf(t, zone), now, zone)
+	if t.Hour() == 0 && t.Minute() == 0 {
+		return day
+	}
+	return day + t.Format(", 15:04")
+}
+
+// dateText is a day; the year is said when it is not this one.
+func dateText(d outyard.Date, now time.Time, zone *time.Location) string {
+	t := d.Start(time.UTC)
+	if d.Year != now.In(zone).Year() {
+		return t.Format("Mon 2 Jan 2006")
+	}
+	return t.Format("Mon 2 Jan")
+}
+
+// agoText is how long ago that was, as it is said aloud.
+func agoText(t, now time.Time, zone *time.Location) string {
+	if t.IsZero() {
+		return ""
+	}
+	d := now.Sub(t)
+	days := outyard.DateOf(now, zone).Sub(outyard.DateOf(t, zone))
+	switch {
+	case d < -time.Minute:
+		return "in the time to come"
+	case d < 2*time.Minute:
+		return "just now"
+	case d < time.Hour:
+		return fmt.Sprintf("%d minutes ago", int(d.Minutes()))
+	case d < 90*time.Minute:
+		return "an hour ago"
+	case d < 12*time.Hour || days == 0:
+		return fmt.Sprintf("%d hours ago", int(d.Hours()+0.5))
+	case days == 1:
+		return "yesterday"
+	case days < 14:
+		return fmt.Sprintf("%d days ago", days)
+	case days < 60:
+		return fmt.Sprintf("%d weeks ago", days/7)
+	case days < 730:
+		return fmt.Sprintf("%d months ago", int(float64(days)/30.44))
+	}
+	return fmt.Sprintf("%d years ago", days/365)
+}
+
+// shortAgo is agoText for a column of a table.
+func shortAgo(t, now time.Time) string {
+	d := now.Sub(t)
+	switch {
+	case t.IsZero():
+		return "never"
+	case d < time.Minute:
+		return "now"
+	case d < time.Hour:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h", int(d.Hours()))
+	}
+	return fmt.Sprintf("%d d", int(d.Hours()/24))
+}
+
+// number writes v with so many decimals, and a dash for what is not known.
+func number(v float64, decimals int) string {
+	if !outyard.Known(v) {
+		return "–"
+	}
+	return chart.Number(v, decimals)
+}
+
+// signed is number with a plus before a gain.
+func signed(v float64, decimals int) string {
+	s := number(v, decimals)
+	if outyard.Known(v) && v > 0 && strings.Trim(s, "0.") != "" {
+		return "+" + s
+	}
+	return s
+}
+
+// unitsOfFacts are the endings of the names of facts, longest first, and how
+// they are said.
+var unitsOfFacts = []struct{ end, unit string }{
+	{"_kg_per_day", "kg a day"}, {"_kg_day", "kg a day"}, {"_kg_per_hour", "kg an hour"}, {"_pct", "%"},
+	{"_minutes", "minutes"}, {"_hours", "hours"}, {"_days", "days"}, {"_kg", "kg"}, {"_temp_c", "°C"}, {"_c", "°C"}, {"_pa", "Pa"},
+	{"_mm", "mm"}, {"_ms", "m/s"}, {"_v", "V"}, {"_dbm", "dBm"},
+}
+
+// factText turns "change_kg" and -2.4 into words and a value with its unit.
+func factText(name string, v any) (label, value string) {
+	unit := ""
+	for _, u := range unitsOfFacts {
+		if base, ok := strings.CutSuffix(name, u.end); ok && base != "" {
+			name, unit = base, u.unit
+			break
+		}
+	}
+	label = sentence(strings.ReplaceAll(name, "_", " "))
+	switch v := v.(type) {
+	case float64:
+		value = number(v, decimalsFor(v))
+	case bool:
+		value = map[bool]string{true: "yes", false: "no"}[v]
+	case string:
+		value = v
+	case []string:
+		value = strings.Join(v, "; ")
+	case []any:
+		parts := make([]string, len(v))
+		for i, x := range v {
+			_, parts[i] = factText("", x)
+		}
+		value = strings.Join(parts, "; ")
+	default:
+		value = fmt.Sprint(v)
+	}
+	if unit != "" {
+		value += " " + unit
+	}
+	return label, value
+}
+
+// decimalsFor shows about three figures.
+func decimalsFor(v float64) int {
+	switch a := math.Abs(v); {
+	case a >= 100 || v == math.Trunc(v):
+		return 0
+	case a >= 10:
+		return 1
+	}
+	return 2
+}
+
+func sentence(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// count is "no hives", "1 hive", "3 hives".
+func count(n int, one, many string) string {
+	switch n {
+	case 0:
+		return "no " + many
+	case 1:
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
+}
+
+// listed joins names as in a sentence.
+func listed(names []string) string {
+	switch len(names) {
+	case 0:
+		return ""
+	case 1:
+		return names[0]
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+// talksOfHoney says whether a finding of the kind may lead to honey being
+// taken, so that the note about infants belongs below it.
+func talksOfHoney(k outyard.Kind) bool {
+	switch k {
+	case outyard.FlowStart, outyard.FlowEnd, outyard.RoomLow, outyard.StoresLow:
+		return true
+	}
+	return false
+}

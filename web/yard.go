@@ -1,0 +1,163 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"outyard"
+	"outyard/web/chart"
+)
+
+type yardsPage struct {
+	Rows []gainRow
+	None bool
+}
+
+// yards compares all yards.
+func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
+	ctx, now := r.Context(), s.Now()
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return fmt.Errorf("newest readings: %w", err)
+	}
+	places := s.places(newest)
+	sum, err := s.summaries(ctx, places, newest, nil, now)
+	if err != nil {
+		return err
+	}
+	var p yardsPage
+	for _, pl := range places {
+		p.Rows = append(p.Rows, sum[pl.ID].gain)
+	}
+	p.None = len(p.Rows) == 0
+	bars(p.Rows)
+	return s.show(w, http.StatusOK, "yards", frame{Title: "Yards", Here: "yards", Page: p})
+}
+
+type yardPage struct {
+	Name, ID   string
+	Where      string
+	Trip       string
+	Flow       string
+	Configured bool
+	Open       []note
+	Older      []note
+	OlderURL   string
+	Hives      []hiveRow
+	Gain       *picture
+	Entries    []entryRow
+	AddURL     string
+}
+
+// yardDays is how far back a yard's page looks.
+const yardDays = 28
+
+func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
+	ctx, now := r.Context(), s.Now()
+	id := outyard.YardID(r.PathValue("yard"))
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return fmt.Errorf("newest readings: %w", err)
+	}
+	places := s.places(newest)
+	i := slices.IndexFunc(places, func(p place) bool { return p.ID == id })
+	if i < 0 {
+		return errNoPage
+	}
+	p := places[i]
+	sp := lastDays(yardDays, now, p.zone())
+	found, err := s.foundIn(ctx, id, "", sp)
+	if err != nil {
+		return err
+	}
+	var open, older []outyard.Finding
+	for _, f := range found {
+		if f.State == outyard.Open && f.Severity.Rank() >= outyard.Soon.Rank() {
+			open = append(open, f)
+		} else {
+			older = append(older, f)
+		}
+	}
+	slices.SortFunc(open, pressing)
+	sum, err := s.summaries(ctx, places[i:i+1], newest, open, now)
+	if err != nil {
+		return err
+	}
+	entries, err := s.entriesIn(ctx, id, "", sp)
+	if err != nil {
+		return err
+	}
+	v := yardPage{Name: p.name(), ID: string(id), Flow: sum[id].flow, Configured: p.Configured, Hives: sum[id].hives,
+		OlderURL: "/findings?" + url.Values{"yard": {string(id)}}.Encode(),
+		AddURL:   "/journal?" + url.Values{"yard": {string(id)}}.Encode() + "#write"}
+	if p.TripMinutes > 0 {
+		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
+	}
+	for _, f := range open {
+		v.Open = append(v.Open, s.noteOf(f, p, now))
+	}
+	const most = 12
+	for _, f := range older[:min(len(older), most)] {
+		v.Older = append(v.Older, s.noteOf(f, p, now))
+	}
+	for _, e := range slices.Backward(entries) {
+		v.Entries = append(v.Entries, entryRowOf(e, p, now))
+	}
+	days, err := s.allDays(ctx, sp.daysQuery(id, ""))
+	if err != nil {
+		return fmt.Errorf("days of %s: %w", id, err)
+	}
+	if typical := typicalDays(days); len(typical) > 0 {
+		total, best := 0.0, typical[0]
+		for _, d := range typical {
+			total += d.GainKg
+			if d.GainKg > best.GainKg {
+				best = d
+			}
+		}
+		words := fmt.Sprintf("%s kg over %s with readings; the best was %s kg on %s.", signed(total, 1),
+			count(len(typical), "day", "days"), signed(best.GainKg, 1), dateText(best.Date, now, p.zone()))
+		pic := pictureOf(yardURL(id)+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive by day", words, "[]", sp, 120)
+		v.Gain = &pic
+	}
+	return s.show(w, http.StatusOK, "yard", frame{Title: v.Name, Here: "yards", Honey: strings.Contains(v.Flow, "flow on"), Page: v})
+}
+
+// typicalDays is the median gain of a yard's hives on each day: one that
+// swarmed does not speak for the others.
+func typicalDays(days []outyard.Day) []outyard.Day {
+	byDate := map[outyard.Date][]float64{}
+	for _, d := range days {
+		if outyard.Known(d.GainKg) {
+			byDate[d.Date] = append(byDate[d.Date], d.GainKg)
+		}
+	}
+	out := make([]outyard.Day, 0, len(byDate))
+	for date, gains := range byDate {
+		out = append(out, outyard.Day{Date: date, GainKg: median(gains)})
+	}
+	slices.SortFunc(out, func(a, b outyard.Day) int { return a.Date.Sub(b.Date) })
+	return out
+}
+
+func (s *site) yardChart(w http.ResponseWriter, r *http.Request) error {
+	ctx, now, q := r.Context(), s.Now(), r.URL.Query()
+	id := outyard.YardID(r.PathValue("yard"))
+	p, err := s.place(ctx, id, "")
+	if err != nil {
+		return err
+	}
+	sp := parseSpan(q, lastDays(yardDays, now, p.zone()), now)
+	days, err := s.allDays(ctx, sp.daysQuery(id, ""))
+	if err != nil {
+		return fmt.Errorf("days of %s: %w", id, err)
+	}
+	width := chartWidth(q)
+	c := chart.Chart{Title: "Gain of a typical hive, " + p.name(), From: sp.From, To: sp.To, Zone: sp.zone,
+		Lowest: outyard.Unknown, Highest: outyard.Unknown, LeastSpan: 1, HeightPx: 120, Bars: gainBars(typicalDays(days), sp.zone)}
+	c.Bars, c.Unit = weekly(c.Bars, sp, width)
+	return writeChart(w, c, width, q)
+}
