@@ -15,37 +15,28 @@ import (
 // EachReading hands the readings that q asks for to each, in order of time,
 // yard and hive, until it returns an error, which EachReading then returns as
 // it is. Memory stays bounded however many there are, and each may use the
-// store: no connection is held while it runs.
+// store: no connection is held while it runs. Of what is kept meanwhile it may
+// see some.
 func (s *Store) EachReading(ctx context.Context, q store.Query, each func(outyard.Reading) error) error {
 	stretches, err := s.stretchesFor(ctx, q)
 	if err != nil {
 		return because(err, "read readings")
 	}
-	w := window{stretches: stretches}
-	from, to := w.span(q)
-	for width := int64(firstWindow); from < to; {
-		end := min(from+width, to)
-		limit := windowRows
-		if end-from == 1 {
-			limit = math.MaxInt // one second cannot be narrowed
-		}
-		full, err := s.load(ctx, &w, from, end, limit)
+	w := newWindow(stretches, q)
+	for w.advance() {
+		full, err := s.load(ctx, w)
 		if err != nil {
-			return because(err, "read readings from %s", time.Unix(from, 0).UTC().Format(time.RFC3339))
+			return because(err, "read readings from %s", time.Unix(w.from, 0).UTC().Format(time.RFC3339))
 		}
 		if full {
-			width = max((end-from)/8, 1)
+			w.narrow()
 			continue
 		}
-		w.sort(from)
+		w.settle()
 		for _, o := range w.order {
 			if err := each(w.readings[uint32(o)]); err != nil {
 				return err
 			}
-		}
-		from = end
-		if len(w.readings) < windowRows/4 {
-			width = min(width*2, 1<<periodBits)
 		}
 	}
 	return nil
@@ -143,66 +134,4 @@ func secondAtOrAfter(t time.Time) int64 {
 		unix++
 	}
 	return unix
-}
-
-// EachReading goes through time in windows that it widens while they hold few
-// readings and narrows when one holds too many.
-const (
-	firstWindow = 86_400 // seconds
-	windowRows  = 32_768 // some 4 MB
-)
-
-// A window holds the readings of some stretches between two instants.
-type window struct {
-	stretches []numbered
-	readings  []outyard.Reading
-	order     []uint64 // seconds into the window << 32 | index in readings
-}
-
-// span is the range of seconds that the stretches and q leave.
-func (w *window) span(q store.Query) (from, to int64) {
-	from, to = math.MaxInt64, math.MinInt64
-	for _, st := range w.stretches {
-		from = min(from, st.period<<periodBits)
-		to = max(to, (st.period+1)<<periodBits)
-	}
-	if !q.From.IsZero() {
-		from = max(from, secondAtOrAfter(q.From))
-	}
-	if !q.To.IsZero() {
-		to = min(to, secondAtOrAfter(q.To))
-	}
-	return from, to
-}
-
-// sort puts the readings in order of time; those of one instant stay in the
-// order of their stretches, which is that of yard and hive.
-func (w *window) sort(from int64) {
-	w.order = w.order[:0]
-	for i := range w.readings {
-		w.order = append(w.order, uint64(w.readings[i].Time.Unix()-from)<<32|uint64(i))
-	}
-	slices.Sort(w.order)
-}
-
-// load fills the window with the readings of the seconds [from, to). It stops
-// and says so when there are more than limit.
-func (s *Store) load(ctx context.Context, w *window, from, to int64, limit int) (full bool, err error) {
-	w.readings = w.readings[:0]
-	err = s.inReadTx(ctx, func(tx *readTx) (err error) {
-		for _, st := range w.stretches {
-			lo, hi := keyRange(st.id, st.period, from, to)
-			if lo >= hi {
-				continue
-			}
-			if w.readings, err = tx.appendRange(w.readings, st, lo, hi, limit); err != nil {
-				return err
-			}
-			if full = len(w.readings) > limit; full {
-				return nil
-			}
-		}
-		return nil
-	})
-	return full, err
 }

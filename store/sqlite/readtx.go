@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"outyard"
@@ -17,7 +18,6 @@ type readTx struct {
 	ctx      context.Context
 	conn     driver.Conn
 	prepared map[string]driver.Stmt
-	more     []outyard.Reading
 }
 
 // inReadTx runs f on a connection from the pool. f should be quick: while it
@@ -88,22 +88,15 @@ func (tx *readTx) each(query string, width int, row func([]driver.Value) (more b
 	}
 }
 
-// appendRange appends a stretch's readings with keys in [lo, hi), in order of
-// time, but stops soon after rs is longer than limit.
-func (tx *readTx) appendRange(rs []outyard.Reading, st numbered, lo, hi int64, limit int) ([]outyard.Reading, error) {
-	start := len(rs)
-	rs, err := tx.appendRows(rs, tables[0], st, lo, hi, limit)
+// appendReadings appends a stretch's readings with keys in [lo, hi), in order
+// of time.
+func (tx *readTx) appendReadings(rs []outyard.Reading, st numbered, lo, hi int64) ([]outyard.Reading, error) {
+	inside, _, err := tx.appendRows(nil, tables[0], st, lo, hi, hi, math.MaxInt)
 	if err != nil {
-		return rs, err
+		return nil, err
 	}
-	if tx.more, err = tx.appendRows(tx.more[:0], tables[1], st, lo, hi, limit); err != nil || len(tx.more) == 0 {
-		return rs, err
-	}
-	if len(rs) == start {
-		return append(rs, tx.more...), nil
-	}
-	inside := append([]outyard.Reading(nil), rs[start:]...)
-	return appendMerged(rs[:start], inside, tx.more), nil
+	outside, _, err := tx.appendRows(nil, tables[1], st, lo, hi, hi, math.MaxInt)
+	return appendMerged(rs, inside, outside), err
 }
 
 // appendMerged appends what two tables hold of one stretch, in order of time:
@@ -127,13 +120,21 @@ func appendMerged(rs, inside, outside []outyard.Reading) []outyard.Reading {
 	return append(rs, outside...)
 }
 
-func (tx *readTx) appendRows(rs []outyard.Reading, t table, st numbered, lo, hi int64, limit int) ([]outyard.Reading, error) {
-	err := tx.each(`SELECT key, `+t.columnList("", "")+` FROM `+t.name+` WHERE key >= ? AND key < ? ORDER BY key`,
+// appendRows appends what a table holds of a stretch under the keys [lo, hi),
+// but stops soon after rs is longer than limit. next is the first key from hi
+// to before end that there is a row under, end where there is none.
+func (tx *readTx) appendRows(rs []outyard.Reading, t table, st numbered, lo, hi, end int64, limit int) (_ []outyard.Reading, next int64, err error) {
+	next = end
+	err = tx.each(`SELECT key, `+t.columnList("", "")+` FROM `+t.name+` WHERE key >= ? AND key < ? ORDER BY key`,
 		1+len(t.quantities), func(row []driver.Value) bool {
+			if key, _ := row[0].(int64); key >= hi {
+				next = key
+				return false
+			}
 			rs = append(rs, readingFrom(t, st.stretch, row))
 			return len(rs) <= limit
-		}, lo, hi)
-	return rs, err
+		}, lo, end)
+	return rs, next, err
 }
 
 // readingFrom makes a reading of a row: its key, then the table's columns.
@@ -155,7 +156,7 @@ func (tx *readTx) last(st numbered) (outyard.Reading, error) {
 		return outyard.Reading{}, err
 	}
 	lo, hi := keyRange(st.id, st.period, end, end+1)
-	rs, err := tx.appendRange(nil, st, lo, hi, 1)
+	rs, err := tx.appendReadings(nil, st, lo, hi)
 	if err != nil {
 		return outyard.Reading{}, err
 	}
