@@ -84,7 +84,7 @@ func exportAll[T, P any](ctx context.Context, q store.Query, list func(context.C
 }
 
 // exportReadings streams, since there may be more than fit in memory.
-func exportReadings(ctx context.Context, bar io.Writer, q store.Query, db *sqlite.Store, format string, w io.Writer) error {
+func exportReadings(ctx context.Context, terminal io.Writer, q store.Query, db *sqlite.Store, format string, w io.Writer) error {
 	var write func(outyard.Reading) error
 	var end func() error
 	if format == "csv" {
@@ -93,12 +93,11 @@ func exportReadings(ctx context.Context, bar io.Writer, q store.Query, db *sqlit
 	} else {
 		write, end = readingForm.writer(format, w)
 	}
-	seen := progress(bar, "export", 0)
+	bar := newBar(terminal, "export", 0)
+	defer bar.done()
 	err := db.EachReading(ctx, q, func(r outyard.Reading) error {
-		// The bar is an ornament: that it cannot be drawn is no failure.
-		_ = seen.Add(1)
+		bar.add(1)
 		return write(r)
 	})
-	_ = seen.Finish()
 	return errors.Join(err, end())
 }

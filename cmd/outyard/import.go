@@ -49,8 +49,8 @@ its end.`,
 					size = info.Size()
 				}
 			}
-			bar := progress(cmd.ErrOrStderr(), "import", size, progressbar.OptionShowBytes(true))
-			rows, err := csvfile.NewReader(io.TeeReader(in, bar))
+			bar := newBar(cmd.ErrOrStderr(), "import", size, progressbar.OptionShowBytes(true))
+			rows, err := csvfile.NewReader(bar.reading(in))
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
@@ -65,7 +65,7 @@ its end.`,
 
 			im := importer{keep: db.Keep, places: placesOf(cfg), unplaced: map[place]int{}, now: time.Now(), name: name, complain: cmd.ErrOrStderr()}
 			err = im.take(cmd.Context(), rows)
-			bar.Finish()
+			bar.done()
 			im.sum()
 			fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", name, im.counts())
 			switch {

@@ -89,6 +89,7 @@ func newRoot() *cobra.Command {
 	}
 	root.PersistentFlags().String("config", "", "config `FILE` (default "+configs.DefaultFile+", then "+configs.SystemFile+")")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SuggestionsMinimumDistance = 2
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.AddCommand(commands()...)
 	countArgs(root)

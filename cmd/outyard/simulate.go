@@ -145,14 +145,13 @@ func writeSeason(cmd *cobra.Command, season simulator.Scenario, dir string) erro
 func playSeason(cmd *cobra.Command, play func(func(simulator.Sent) error) ([]simulator.Label, error),
 	season simulator.Scenario, each func(simulator.Sent) error) ([]simulator.Label, error) {
 	from, to := season.Span()
-	bar := progress(cmd.ErrOrStderr(), "simulate", int64(to.Sub(from)/time.Second))
-	defer bar.Finish()
+	bar := newBar(cmd.ErrOrStderr(), "simulate", int64(to.Sub(from)/time.Second))
+	defer bar.done()
 	return play(func(s simulator.Sent) error {
 		if err := cmd.Context().Err(); err != nil {
 			return context.Cause(cmd.Context())
 		}
-		// The bar is an ornament: that it cannot be drawn is no failure.
-		_ = bar.Set64(min(int64(s.Arrival.Sub(from)/time.Second), bar.GetMax64()))
+		bar.at(int64(s.Arrival.Sub(from) / time.Second))
 		return each(s)
 	})
 }
