@@ -41,7 +41,7 @@ func (w *Watch) Findings() []outyard.Finding {
 func (w *Watch) started(f Flow) outyard.Finding {
 	g := outyard.Finding{
 		Kind: outyard.FlowStart, Yard: w.yard.ID, Onset: w.instant(f.Start), Severity: outyard.Soon,
-		Confidence: confidence(f.Confidence, f.Hives), State: outyard.Open, Facts: w.facts(f),
+		Confidence: confidence(f.Confidence, f), State: outyard.Open, Facts: w.facts(f),
 	}
 	who := "the one hive that can be heard"
 	if f.Hives > 1 {
@@ -80,7 +80,7 @@ func (w *Watch) started(f Flow) outyard.Finding {
 func (w *Watch) ended(f Flow, until outyard.Date) outyard.Finding {
 	g := outyard.Finding{
 		Kind: outyard.FlowEnd, Yard: w.yard.ID, Onset: w.instant(f.End.Add(1)), Severity: outyard.Note,
-		Confidence: confidence(min(f.Confidence, f.EndConfidence), f.Hives), State: outyard.Open, Facts: w.facts(f),
+		Confidence: confidence(min(f.Confidence, f.EndConfidence), f), State: outyard.Open, Facts: w.facts(f),
 		Summary: fmt.Sprintf("No more nectar since about %s: the flow lasted %d days and brought the average hive %.1f kg a day, %.0f kg in all.",
 			day(f.End.Add(1)), f.End.Sub(f.Start)+1, f.KgPerDay, f.TotalKg),
 		Advice: []string{
@@ -110,16 +110,21 @@ func (w *Watch) facts(f Flow) map[string]any {
 	return facts
 }
 
-// confidence turns the model's chance into how often such findings are true:
-// the model knows of fewer ways to be wrong than there are. One hive alone may
-// have been fed, robbed or moved without anybody saying so.
-func confidence(chance float64, hives int) float64 {
+// confidence turns the model's chance into how often such findings are true on
+// invented seasons: the model knows of fewer ways to be wrong than there are.
+// One hive alone may have been fed, robbed or moved without anybody saying so,
+// and a weak flow may be the trickle that a mild May has without one.
+func confidence(chance float64, f Flow) float64 {
 	most := 0.95
-	switch hives {
+	switch f.Hives {
 	case 0, 1:
-		most = 0.75
+		most = 0.8
 	case 2:
-		most = 0.88
+		most = 0.9
+	}
+	const weakKg, weakest, plainKg = 0.2, 0.4, 0.45
+	if share := (f.KgPerDay - weakKg) / (plainKg - weakKg); share < 1 {
+		most *= weakest + (1-weakest)*max(share, 0)
 	}
 	return math.Round(100*min(max(chance, 0), 1)*most) / 100
 }

@@ -18,6 +18,9 @@ type HiveDay struct {
 	HandledKg float64 // what the keeper put on or took off; NaN or 0 for nothing
 	Coverage  float64 // 0 to 1, share of the day with readings
 	Fed       bool    // sugar was given on this day
+	// Full says that there is no room left for nectar: that such a hive gains
+	// nothing says nothing of the flow.
+	Full bool
 }
 
 // Weather is what a day's weather allowed. NaN where not known.
@@ -87,8 +90,12 @@ type Settings struct {
 	TellAt float64
 	// WindowDays is how far back a start or end may still be moved.
 	WindowDays int
-	// BlindDays without any gain end what is known of a flow.
+	// BlindDays without any gain end what is known of a flow: longer than a
+	// keeper leaves full hives without a super.
 	BlindDays int
+	// MinKgPerDay is the mean gain below which more than use is no flow: a
+	// trickle in build-up (weak flows begin at 0.2, common practice).
+	MinKgPerDay float64
 }
 
 // DefaultSettings are the ones to start from.
@@ -101,14 +108,15 @@ func DefaultSettings() Settings {
 		HiveNoiseKg:      0.2,
 		YardNoiseKg:      0.08,
 		RainNoiseKgPerMm: 0.015,
-		NoFlightC:        10,
-		FullFlightC:      17,
+		NoFlightC:        9,
+		FullFlightC:      15,
 		HalfRainMm:       6,
 		DearthDays:       25,
 		FlowDays:         20,
 		TellAt:           0.85,
 		WindowDays:       45,
-		BlindDays:        10,
+		BlindDays:        14,
+		MinKgPerDay:      0.2,
 	}
 }
 

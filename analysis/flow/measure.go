@@ -21,7 +21,7 @@ func (w *Watch) measure(f *Flow, blind bool) {
 	}
 	back := w.set.smooth(w.began, w.steps)
 	at := func(d outyard.Date) int { return d.Sub(w.steps[0].date) }
-	if i := at(f.Start); i > 0 { // else it is too long ago to be moved
+	if i := at(f.Start); i > 0 && !f.Told.Before(w.settled()) { // else it is no more moved
 		low, high := spread(back, i, func(s smoothed) float64 { return s.begins })
 		f.StartLow, f.StartHigh = w.steps[low].date, w.steps[high].date
 	} else if (f.StartLow == outyard.Date{}) {

@@ -17,13 +17,14 @@ const (
 )
 
 var (
-	// Net loss of the average hive in a dearth, kg/day: none, usual (0.1-0.3,
-	// common practice), and the days on which a flow's nectar dries.
-	dearthKg = [dearths]float64{0.02, -0.12, -0.4}
+	// Net gain of the average hive in a dearth, kg/day: a trickle on a fine
+	// day that is no flow yet, usual use (0.1-0.3, common practice), and the
+	// days on which a flow's nectar dries.
+	dearthKg = [dearths]float64{0.1, -0.1, -0.35}
 	// Net gain of the average hive on a good day of flow, kg/day: from the
 	// weakest that scales can tell to strong (classes of common practice:
 	// weak 0.2-1, good 1-3, strong above).
-	flowKg = [flows]float64{0.28, 0.6, 1.2, 2.4, 4.8}
+	flowKg = [flows]float64{0.32, 0.65, 1.3, 2.6, 5.2}
 	// How flows begin: weak more often than strong, since bloom opens by and by.
 	entry = [flows]float64{0.4, 0.28, 0.18, 0.1, 0.04}
 )
@@ -107,17 +108,23 @@ func (s Settings) transition(flight float64) [states][states]float64 {
 	}
 	for i := range flows {
 		from := dearths + i
-		for j := range dearths {
-			a[from][j] = ends / dearths
+		leaves := 0.0
+		to := func(state int, chance float64) {
+			a[from][state] = chance
+			leaves += chance
 		}
-		neighbours := 0.0
-		for _, j := range []int{i - 1, i + 1} {
-			if j >= 0 && j < flows {
-				a[from][dearths+j] = (1 - ends) * flowDrift / 2
-				neighbours += flowDrift / 2
+		for j := range dearths {
+			to(j, ends/dearths)
+		}
+		for j := range flows {
+			switch {
+			case j == i-1 || j == i+1:
+				to(dearths+j, (1-ends)*flowDrift/2)
+			case j > i+1: // another bloom opens
+				to(dearths+j, begins*entry[j])
 			}
 		}
-		a[from][from] = (1 - ends) * (1 - neighbours)
+		a[from][from] = 1 - leaves
 	}
 	return a
 }
@@ -142,7 +149,11 @@ func (s Settings) emit(g pooled, flight, rainMm float64) distribution {
 	}
 	atHome := studentT(g.gainKg, idleKg, math.Hypot(noise, idleSpreadKg))
 	for i, level := range dearthKg {
-		e[i] = studentT(g.gainKg, level, noise)
+		mean := level
+		if level > idleKg {
+			mean = level*flight + idleKg*(1-flight)
+		}
+		e[i] = studentT(g.gainKg, mean, noise)
 	}
 	for i, level := range flowKg {
 		mean := level*flight + idleKg*(1-flight)
@@ -182,8 +193,8 @@ func next(before distribution, a *[states][states]float64, e *distribution) dist
 }
 
 // likeliest is the most likely course of states over steps that began from
-// before (Viterbi 1967): for each day whether it was of a flow.
-func (s Settings) likeliest(before distribution, steps []step) []bool {
+// before (Viterbi 1967).
+func (s Settings) likeliest(before distribution, steps []step) []int {
 	n := len(steps)
 	best := make([]distribution, n)
 	from := make([][states]int8, n)
@@ -201,7 +212,7 @@ func (s Settings) likeliest(before distribution, steps []step) []bool {
 		best[t].scale() // only ratios matter; keeps clear of underflow
 		last = best[t]
 	}
-	course := make([]bool, n)
+	course := make([]int, n)
 	at := 0
 	for j := range states {
 		if last[j] > last[at] {
@@ -209,7 +220,7 @@ func (s Settings) likeliest(before distribution, steps []step) []bool {
 		}
 	}
 	for t := n - 1; t >= 0; t-- {
-		course[t] = at >= dearths
+		course[t] = at
 		at = int(from[t][at])
 	}
 	return course

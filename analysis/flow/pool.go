@@ -37,6 +37,8 @@ const (
 	tellingGainKg = 0.4
 	// Strengths outside this are an instrument's, not a colony's.
 	minStrength, maxStrength = 0.1, 4
+	// Full hives that gain so much together have room after all.
+	fullGainKg = 0.6
 	// Residuals from which the noise of a scale is learnt, and how many must be
 	// there before they outweigh the setting.
 	noiseValues, noiseFewest = 120, 20
@@ -68,8 +70,7 @@ func (p *pool) hive(id outyard.HiveID) *hiveState {
 
 // day pools one day's gains. days is sorted by hive.
 func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
-	var states []*hiveState
-	var gains, strengths []float64
+	var heard, full voices
 	for _, d := range days {
 		h := p.hive(d.Hive)
 		if d.Fed {
@@ -81,14 +82,20 @@ func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
 		if !outyard.Known(d.GainKg) || d.Coverage < p.set.MinCoverage || d.GainKg < -p.set.MaxLossKg || d.GainKg > p.set.MaxGainKg {
 			continue
 		}
-		states = append(states, h)
-		gains = append(gains, d.GainKg)
-		strengths = append(strengths, h.strength)
+		if d.Full {
+			full.add(h, d.GainKg)
+		} else {
+			heard.add(h, d.GainKg)
+		}
 	}
+	hiveNoise := p.hiveNoiseKg()
+	if len(heard.gains) == 0 && full.speak(hiveNoise) {
+		heard = full
+	}
+	states, gains, strengths := heard.states, heard.gains, heard.strengths
 	if len(gains) == 0 {
 		return pooled{gainKg: math.NaN(), noiseKg: math.NaN()}
 	}
-	hiveNoise := p.hiveNoiseKg()
 	gain, weight := throughOrigin(strengths, gains, hiveNoise)
 	for i, h := range states {
 		p.residuals.Push(gains[i] - h.strength*gain)
@@ -99,6 +106,26 @@ func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
 	p.level(states)
 	noise := math.Hypot(p.set.YardNoiseKg, hiveNoise/math.Sqrt(weight))
 	return pooled{gainKg: gain, noiseKg: noise, hives: len(gains)}
+}
+
+// voices are the hives that are listened to on one day.
+type voices struct {
+	states           []*hiveState
+	gains, strengths []float64
+}
+
+func (v *voices) add(h *hiveState, gainKg float64) {
+	v.states = append(v.states, h)
+	v.gains = append(v.gains, gainKg)
+	v.strengths = append(v.strengths, h.strength)
+}
+
+// speak says whether full hives are worth listening to. While there is a flow
+// they replace what they use: together losing weight they say that there is
+// none, and gaining it, that they have room after all.
+func (v *voices) speak(hiveNoiseKg float64) bool {
+	mean := robust.HuberMean(v.gains)
+	return mean < -hiveNoiseKg/math.Sqrt(float64(len(v.gains))) || mean > fullGainKg
 }
 
 func (h *hiveState) learn(share float64) {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"outyard"
+	"outyard/analysis/robust"
 )
 
 // A Watch follows one yard's flows, day by day. What it says depends on the
@@ -25,6 +26,15 @@ type Watch struct {
 	hives []int
 	first outyard.Date
 }
+
+const (
+	// So many days after it was told a start is no more moved, nor an end that
+	// is so long past: by then the days after it have said what they can.
+	settleDays = 12
+	// A flow must have lasted so long for a stronger one to be another: a
+	// bloom takes about a week to open by itself.
+	bloomDays = 8
+)
 
 // NewWatch returns a watch that has seen nothing yet.
 func NewWatch(yard outyard.Yard, set Settings) *Watch {
@@ -82,91 +92,100 @@ func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 	w.decide(st)
 }
 
-// decide opens, moves or closes a flow after a day. The chance that opens one
-// is higher than the one that keeps it open, so that nobody is told back and
-// forth on a day in between.
+// decide says after each day which flows there are. The chance that opens a
+// flow is higher than the one that keeps it open, so that nobody is told back
+// and forth on a day in between.
 func (w *Watch) decide(today step) {
-	chance := today.filtered.flow()
-	switch {
-	case !w.open && chance >= w.set.TellAt:
-		w.opens()
-	case w.open && w.blind():
+	if w.open && w.blind() {
 		w.loses()
-	case w.open && chance <= 1-w.set.TellAt:
-		w.closes()
-	case w.open:
-		w.moves()
+		return
 	}
-}
-
-// opens adds a flow whose start is found by looking back, or goes on with the
-// one before when looking back shows no end of it.
-func (w *Watch) opens() {
-	runs := w.runs()
-	if len(runs) == 0 || !runs[len(runs)-1].lasts {
-		return // the likeliest course does not say so yet
+	chance := today.filtered.flow()
+	recent := len(w.flows) > 0 && (w.open || !w.flows[len(w.flows)-1].End.Before(w.settled()))
+	if chance < w.set.TellAt && !recent {
+		return
 	}
-	r := runs[len(runs)-1]
-	told := w.last
-	for n := len(w.flows); n > 0 && !w.flows[n-1].End.Before(r.start); n = len(w.flows) {
-		r.start = minDate(r.start, w.flows[n-1].Start)
-		told = w.flows[n-1].Told
-		w.flows = w.flows[:n-1]
+	old := w.flows
+	n := len(old)
+	for n > 0 && (!old[n-1].Over() || !old[n-1].End.Before(w.settled())) {
+		n--
 	}
-	w.flows = append(w.flows, Flow{Start: r.start, Told: told})
-	w.open = true
-	w.measure(&w.flows[len(w.flows)-1], false)
-}
-
-// moves looks back again for the start.
-func (w *Watch) moves() {
-	f := &w.flows[len(w.flows)-1]
-	runs := w.runs()
-	if n := len(runs); n > 0 && runs[n-1].lasts && w.steps[0].date.Before(runs[n-1].start) {
-		f.Start = w.after(runs[n-1].start)
-	}
-	w.measure(f, false)
-}
-
-// after keeps a start clear of the flow before.
-func (w *Watch) after(start outyard.Date) outyard.Date {
-	if n := len(w.flows); n > 1 && !w.flows[n-2].End.Before(start) {
-		return w.flows[n-2].End.Add(1)
-	}
-	return start
-}
-
-// closes replaces the open flow by what looking back makes of it: mostly one
-// flow with an end, sometimes two, sometimes none at all.
-func (w *Watch) closes() {
-	n := len(w.flows)
-	was := w.flows[n-1]
-	w.flows, w.open = w.flows[:n-1], false
+	w.flows = slices.Clone(old[:n])
+	old = old[n:]
+	wasOpen := w.open
+	w.open = false
 	for _, r := range w.runs() {
-		if r.end.Before(was.Start) && r.end.Before(w.last.Add(-w.set.WindowDays/2)) {
+		w.consider(r, old, chance)
+	}
+	if wasOpen && !w.open && chance > 1-w.set.TellAt {
+		w.stay(old[len(old)-1])
+	}
+	for i := n; i < len(w.flows); i++ {
+		w.measure(&w.flows[i], false)
+	}
+}
+
+// settled is the day before which an end is no more moved.
+func (w *Watch) settled() outyard.Date { return w.last.Add(-settleDays) }
+
+// consider adds a run of days to the flows when it was told before, or can be
+// told now. old are the flows that may still be changed, as they were.
+func (w *Watch) consider(r run, old []Flow, chance float64) {
+	if n := len(w.flows); n > 0 && !w.flows[n-1].End.Before(r.start) {
+		if !w.flows[n-1].End.Before(r.end) {
+			return // it has been told, and is over for good
+		}
+		r.start = w.flows[n-1].End.Add(1)
+	}
+	f := Flow{Start: r.start, End: r.end, Told: w.last}
+	told := false
+	for _, o := range old {
+		if o.Start.Sub(r.end) > 0 || o.Over() && o.End.Before(r.start) {
 			continue
 		}
-		if n := len(w.flows); n > 0 && !w.flows[n-1].End.Before(r.start) {
-			continue // told and over before
+		if !told && !w.taken(o.Told) {
+			f.Told = o.Told
+			if o.Told.Before(w.settled()) {
+				f.Start, f.StartLow, f.StartHigh = o.Start, o.StartLow, o.StartHigh
+			}
 		}
-		f := Flow{Start: r.start, End: r.end, Told: was.Told}
-		if r.start == w.steps[0].date { // it began before the window
-			f.Start = minDate(was.Start, r.start)
-		}
-		w.flows = append(w.flows, f)
-		w.measure(&w.flows[len(w.flows)-1], false)
+		told = true
 	}
+	if !told && (!r.lasts || chance < w.set.TellAt) {
+		return
+	}
+	closed := !r.lasts && chance <= 1-w.set.TellAt
+	w.gainOf(&f)
+	if (closed || !told) && !(f.KgPerDay >= w.set.MinKgPerDay) {
+		return
+	}
+	if r.lasts || r.latest && !closed {
+		f.End = outyard.Date{}
+		w.open = true
+	}
+	w.flows = append(w.flows, f)
 }
 
-// blind says that nothing has been seen for too long.
+// taken says that a flow was told on that day already: of a flow that falls in
+// two, the second is news.
+func (w *Watch) taken(told outyard.Date) bool {
+	return slices.ContainsFunc(w.flows, func(f Flow) bool { return f.Told == told })
+}
+
+// stay keeps a flow open of which the likeliest course has lost sight while
+// the chance of one is still fair.
+func (w *Watch) stay(f Flow) {
+	if n := len(w.flows); f.Over() || n > 0 && !w.flows[n-1].End.Before(f.Start) {
+		return
+	}
+	w.flows = append(w.flows, f)
+	w.open = true
+}
+
+// blind says that nothing has been heard for too long.
 func (w *Watch) blind() bool {
 	n := len(w.gains)
-	for i := range min(w.set.BlindDays, n) {
-		if outyard.Known(w.gains[n-1-i]) {
-			return false
-		}
-	}
-	return true
+	return robust.Count(w.gains[max(0, n-w.set.BlindDays):]) == 0
 }
 
 func (w *Watch) loses() {
@@ -179,25 +198,38 @@ func (w *Watch) loses() {
 	w.steps, w.began = nil, atFirst()
 }
 
-// A run is a stretch of days that the likeliest course gives to a flow.
+// A run is a stretch of days that the likeliest course gives to one flow.
 type run struct {
 	start, end outyard.Date
 	lasts      bool // up to the latest day
+	latest     bool // no run comes after it
 }
 
+// runs are the flows of the likeliest course. Where a flow that has gone on
+// for a while becomes several times as strong from one day to the next,
+// another bloom has opened: that is news, and a run of its own.
 func (w *Watch) runs() []run {
 	var runs []run
-	for t, isFlow := range w.set.likeliest(w.began, w.steps) {
-		if !isFlow {
+	course := w.set.likeliest(w.began, w.steps)
+	for t, state := range course {
+		if state < dearths {
 			continue
 		}
 		date := w.steps[t].date
-		if n := len(runs); n > 0 && runs[n-1].end.Add(1) == date {
+		n := len(runs)
+		goesOn := n > 0 && runs[n-1].end.Add(1) == date
+		if goesOn && state > course[t-1]+1 && date.Sub(runs[n-1].start) >= bloomDays {
+			goesOn = false
+		}
+		if goesOn {
 			runs[n-1].end = date
 		} else {
 			runs = append(runs, run{start: date, end: date})
 		}
-		runs[len(runs)-1].lasts = t == len(w.steps)-1
+	}
+	if n := len(runs); n > 0 {
+		runs[n-1].latest = true
+		runs[n-1].lasts = runs[n-1].end == w.last
 	}
 	return runs
 }

@@ -1,6 +1,10 @@
 package flow
 
 import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -9,17 +13,377 @@ import (
 	"outyard"
 )
 
-func TestAPlainFlowIsFoundInTime(t *testing.T) {
-	tr := truth{date(time.May, 5), date(time.May, 24), 1.5}
+var spring, autumn = date(time.March, 1), date(time.September, 30)
+
+// watched is the watch after a season.
+func watched(t *testing.T, s *season, change func(outyard.Date, []HiveDay, *Weather) []HiveDay) *Watch {
+	t.Helper()
 	w := NewWatch(heron, DefaultSettings())
-	newSeason(1, 5, tr).run(w, date(time.April, 1), date(time.June, 30), nil)
+	s.run(w, spring, autumn, change)
+	sane(t, w.Findings())
+	return w
+}
+
+// sane checks what must hold of any finding.
+func sane(t *testing.T, found []outyard.Finding) {
+	t.Helper()
+	for _, f := range found {
+		require.Empty(t, f.Hive, "a flow is the whole yard's")
+		require.NotEmpty(t, f.Summary)
+		require.NotContains(t, f.Summary, "NaN")
+		require.True(t, f.State == outyard.Over || len(f.Advice) > 0, "an open finding says what to do")
+		require.True(t, f.Confidence >= 0 && f.Confidence <= 1, "confidence %g", f.Confidence)
+		if f.State == outyard.Over {
+			require.True(t, f.End.After(f.Onset), "%s ends %s before its onset %s", f.Kind, f.End, f.Onset)
+		} else {
+			require.True(t, f.End.IsZero())
+		}
+		b, err := json.Marshal(f)
+		require.NoError(t, err)
+		require.NotContains(t, string(b), "NaN")
+		require.NotContains(t, string(b), "Inf")
+		require.NotContains(t, string(b), "0000-00-00")
+	}
+}
+
+var mayFlow = truth{date(time.May, 5), date(time.May, 24), 1.5}
+
+func TestFlowsAreFoundInTime(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		hives  int
+		kg     float64
+		blind  bool
+		inTime float64 // share of flows with start and end within three days
+		told   float64 // share told within three days
+	}{
+		{"six hives and a good flow", 6, 2, false, 0.95, 0.95},
+		{"two hives and a good flow", 2, 2, false, 0.95, 0.95},
+		{"one hive and a good flow", 1, 2, false, 0.9, 0.9},
+		{"six hives and a good flow, without a weather node", 6, 2, true, 0.9, 0.9},
+		// On average 0.3 kg a day.
+		{"six hives and a weak flow", 6, 0.85, false, 0.9, 0.6},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var flows, starts, ends, told, extra float64
+			for seed := range uint64(20) {
+				r := rand.New(rand.NewPCG(seed, 5))
+				early, late := date(time.April, 10).Add(r.IntN(20)), date(time.July, 10).Add(r.IntN(20))
+				truths := []truth{{early, early.Add(12 + r.IntN(20)), c.kg}, {late, late.Add(12 + r.IntN(20)), c.kg}}
+				s := newSeason(seed, c.hives, truths...)
+				s.blind = c.blind
+				found := watched(t, s, nil).Flows()
+				extra += float64(max(len(found)-len(truths), 0))
+				for _, tr := range truths {
+					flows++
+					i := slices.IndexFunc(found, func(f Flow) bool { return !f.Start.Before(tr.from.Add(-3)) && f.Start.Before(tr.to) })
+					if i < 0 {
+						continue
+					}
+					f := found[i]
+					starts += within(3, f.Start, tr.from)
+					ends += within(3, f.End, tr.to)
+					told += within(3, f.Told, tr.from)
+					require.True(t, !f.StartHigh.Before(f.StartLow) && !f.EndHigh.Before(f.EndLow))
+				}
+			}
+			require.GreaterOrEqual(t, starts/flows, c.inTime, "starts")
+			require.GreaterOrEqual(t, ends/flows, c.inTime, "ends")
+			require.GreaterOrEqual(t, told/flows, c.told, "told")
+			require.LessOrEqual(t, extra, 2.0, "flows that were none")
+		})
+	}
+}
+
+func within(days int, a, b outyard.Date) float64 {
+	if d := a.Sub(b); d >= -days && d <= days {
+		return 1
+	}
+	return 0
+}
+
+func TestWhatIsNoFlow(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		hives  int
+		change func(outyard.Date, []HiveDay, *Weather) []HiveDay
+	}{
+		{"a dearth is none", 5, nil},
+		{"sugar given to all hives is none", 5, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			for i := range days {
+				if from := d.Sub(date(time.August, 10)); from >= 0 && from < 3 {
+					days[i].Fed = true
+				} else if from >= 3 && from < 8 {
+					days[i].GainKg += 0.8 // what was left in the feeder
+				}
+			}
+			return days
+		}},
+		{"one fed hive of four that nobody marked is none", 4, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if from := d.Sub(date(time.August, 10)); from >= 0 && from < 6 {
+				days[1].GainKg += 1.5
+			}
+			return days
+		}},
+		{"a box put on without a word is none", 1, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if d == date(time.June, 3) {
+				days[0].GainKg += 24
+			}
+			return days
+		}},
+		{"one odd day of a single hive is none", 1, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if d == date(time.February, 3) {
+				days[0].GainKg += 0.5
+			}
+			return days
+		}},
+		{"gains over a few hours of a day are none", 2, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			for i := range days {
+				days[i].GainKg, days[i].Coverage = 1, 0.2
+			}
+			return days
+		}},
+		{"a yard of nuclei in a desert, warm by day and cold by night, has none", 3, func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
+			w.RainMm, w.MaxTempC = 0, 42
+			for i := range days {
+				days[i].GainKg *= 0.25
+			}
+			return days
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for seed := range uint64(10) {
+				require.Empty(t, watched(t, newSeason(seed, c.hives), c.change).Flows(), "seed %d", seed)
+			}
+		})
+	}
+}
+
+func TestWhatDoesNotHideOrEndAFlow(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		hives  int
+		change func(outyard.Date, []HiveDay, *Weather) []HiveDay
+	}{
+		{"two swarmed hives of five", 5, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if d == date(time.May, 7) {
+				days[0].GainKg -= 2.4
+				days[3].GainKg -= 1.7
+			}
+			return days
+		}},
+		{"the swarm of the only hive", 1, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if d == date(time.May, 13) {
+				days[0].GainKg -= 2.4
+			}
+			return days
+		}},
+		{"five days of rain", 4, func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
+			if from := d.Sub(date(time.May, 12)); from >= 0 && from < 5 {
+				w.RainMm, w.MaxTempC = 14, 12
+				for i := range days {
+					days[i].GainKg = -0.25 + 0.05*float64(i)
+				}
+			}
+			return days
+		}},
+		{"a week without a reading", 4, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if from := d.Sub(date(time.May, 12)); from >= 0 && from < 7 {
+				return nil
+			}
+			return days
+		}},
+		{"hives that are full for a week", 4, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			if from := d.Sub(date(time.May, 12)); from >= 0 && from < 7 {
+				for i := range days {
+					days[i].GainKg, days[i].Full = 0.05, true
+				}
+			}
+			return days
+		}},
+		{"a hive of which nothing is known", 4, func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+			days[2].GainKg = outyard.Unknown
+			return days
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for seed := range uint64(10) {
+				s := newSeason(seed, c.hives, mayFlow)
+				s.dryDays = true
+				flows := watched(t, s, c.change).Flows()
+				require.Len(t, flows, 1, "seed %d", seed)
+				require.InDelta(t, 0, flows[0].Start.Sub(mayFlow.from), 3, "seed %d", seed)
+				require.InDelta(t, 0, flows[0].End.Sub(mayFlow.to), 3, "seed %d", seed)
+			}
+		})
+	}
+}
+
+func TestAStrongBloomAfterATrickleIsNews(t *testing.T) {
+	weak := truth{date(time.April, 20), date(time.May, 19), 1}
+	strong := truth{date(time.May, 20), date(time.June, 20), 6}
+	flows := watched(t, newSeason(3, 6, weak, strong), nil).Flows()
+	require.Len(t, flows, 2)
+	require.InDelta(t, 0, flows[1].Start.Sub(strong.from), 2)
+	require.InDelta(t, 0, flows[1].Told.Sub(strong.from), 2)
+	require.True(t, flows[0].End.Before(flows[1].Start))
+	require.Greater(t, flows[1].KgPerDay, 3*flows[0].KgPerDay)
+}
+
+func TestReadingsThatCeaseDoNotEndAFlow(t *testing.T) {
+	w := watched(t, newSeason(1, 4, mayFlow), func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+		if d.Sub(date(time.May, 15)) > 0 {
+			return nil
+		}
+		return days
+	})
 	flows := w.Flows()
 	require.Len(t, flows, 1)
-	require.InDelta(t, 0, flows[0].Start.Sub(tr.from), 3)
-	require.InDelta(t, 0, flows[0].End.Sub(tr.to), 3)
-	require.LessOrEqual(t, flows[0].Told.Sub(tr.from), 3)
+	require.True(t, flows[0].Lost)
+	require.Equal(t, date(time.May, 15), flows[0].End)
 	found := w.Findings()
+	require.Len(t, found, 1, "it is not said to have ended")
+	require.Equal(t, outyard.Over, found[0].State)
+	require.Contains(t, found[0].Summary, "not known")
+}
+
+func TestWhatIsSaidOfAFlow(t *testing.T) {
+	w := NewWatch(heron, DefaultSettings())
+	s := newSeason(1, 5, mayFlow)
+	s.run(w, spring, date(time.May, 12), nil)
+	found := w.Findings()
+	sane(t, found)
+	require.Len(t, found, 1)
+	start := found[0]
+	require.Equal(t, outyard.FlowStart, start.Kind)
+	require.Equal(t, outyard.Open, start.State)
+	require.Equal(t, outyard.Soon, start.Severity)
+	require.Equal(t, time.Date(2027, time.May, 5, 8, 0, 0, 0, time.UTC), start.Onset, "the yard's midnight")
+	require.Contains(t, start.Summary, "since about 5 May")
+	require.Greater(t, start.Confidence, 0.85)
+	low, mean, high := start.Fact("kg_per_day_low"), start.Fact("kg_per_day"), start.Fact("kg_per_day_high")
+	require.True(t, 0 < low && low <= mean && mean <= high && high < 2)
+	require.Equal(t, 5.0, start.Fact("hives"))
+
+	s.run(w, date(time.May, 13), date(time.May, 28), nil)
+	found = w.Findings()
+	sane(t, found)
 	require.Len(t, found, 2)
-	require.Equal(t, outyard.FlowStart, found[0].Kind)
-	require.Equal(t, outyard.FlowEnd, found[1].Kind)
+	end := found[1]
+	require.Equal(t, outyard.FlowEnd, end.Kind)
+	require.Equal(t, outyard.Note, end.Severity)
+	require.Equal(t, outyard.Open, end.State)
+	require.Equal(t, end.Onset, found[0].End)
+	require.Contains(t, end.Summary, "kg in all")
+
+	s.run(w, date(time.May, 29), date(time.June, 20), nil)
+	require.Equal(t, outyard.Over, w.Findings()[1].State, "the end of a flow is no news for ever")
+}
+
+func TestOneHiveIsBelievedLess(t *testing.T) {
+	one := watched(t, newSeason(2, 1, mayFlow), nil).Findings()
+	six := watched(t, newSeason(2, 6, mayFlow), nil).Findings()
+	require.Less(t, one[0].Confidence, six[0].Confidence)
+}
+
+func TestTheSameDaysSayTheSame(t *testing.T) {
+	first := watched(t, newSeason(4, 6, mayFlow), nil)
+
+	shuffle := rand.New(rand.NewPCG(8, 8))
+	shuffled := NewWatch(heron, DefaultSettings())
+	s := newSeason(4, 6, mayFlow)
+	var early *Watch
+	for d := spring; !autumn.Before(d); d = d.Add(1) {
+		days, weather := s.day(d)
+		shuffle.Shuffle(len(days), func(i, j int) { days[i], days[j] = days[j], days[i] })
+		require.NoError(t, shuffled.Day(d, days, weather))
+		shuffled.Findings() // asking changes nothing
+		if d == date(time.May, 10) {
+			early = shuffled.Clone()
+		}
+	}
+	require.Equal(t, first.Findings(), shuffled.Findings(), "hives may be listed in any order")
+
+	// A copy goes its own way: readings that were late make another May of it.
+	before := shuffled.Findings()
+	again := newSeason(4, 6)
+	again.run(early, date(time.May, 11), autumn, nil)
+	require.Equal(t, before, shuffled.Findings())
+	require.NotEqual(t, before, early.Findings())
+}
+
+func TestADayThatIsNotAfterTheLatestIsAnError(t *testing.T) {
+	w := NewWatch(heron, DefaultSettings())
+	require.NoError(t, w.Day(date(time.May, 2), nil, UnknownWeather))
+	require.ErrorContains(t, w.Day(date(time.May, 2), nil, UnknownWeather), "heron-point: day 2027-05-02 is not after 2027-05-02")
+}
+
+func TestNoInputIsTooBad(t *testing.T) {
+	inf := math.Inf(1)
+	for _, c := range []struct {
+		name string
+		day  func(i int) ([]HiveDay, Weather)
+	}{
+		{"no hives", func(int) ([]HiveDay, Weather) { return nil, UnknownWeather }},
+		{"nothing known", func(int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: outyard.Unknown, HandledKg: outyard.Unknown, Coverage: outyard.Unknown}}, UnknownWeather
+		}},
+		{"all equal", func(int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: 1, Coverage: 1}, {Hive: "b", GainKg: 1, Coverage: 1}}, Weather{0, 20}
+		}},
+		{"all nought", func(int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", Coverage: 1}, {Hive: "b", Coverage: 1}}, Weather{0, 20}
+		}},
+		{"infinities", func(i int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: inf, Coverage: 1}, {Hive: "b", GainKg: -inf, Coverage: 1}}, Weather{inf, -inf}
+		}},
+		{"huge and tiny by turns", func(i int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: 1e300 * float64(1-2*(i%2)), Coverage: 1}, {Hive: "b", GainKg: 1e-300, Coverage: 1}}, Weather{1e300, 1e300}
+		}},
+		{"a flow's gain on every other day, in the cold", func(i int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: 3 * float64(i%2), Coverage: 1}}, Weather{50, -20}
+		}},
+		{"the same hive twice a day", func(i int) ([]HiveDay, Weather) {
+			return []HiveDay{{Hive: "a", GainKg: 1, Coverage: 1}, {Hive: "a", GainKg: -0.5, Coverage: 1}}, UnknownWeather
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, gap := range []int{1, 40} {
+				w := NewWatch(outyard.Yard{ID: "y"}, DefaultSettings())
+				require.Empty(t, w.Findings())
+				d := spring
+				for i := range 120 {
+					days, weather := c.day(i)
+					require.NoError(t, w.Day(d, days, weather))
+					require.False(t, math.IsNaN(w.Chance()) && len(w.steps) > 0)
+					sane(t, w.Findings())
+					d = d.Add(gap)
+				}
+			}
+		})
+	}
+}
+
+func BenchmarkAYardYear(b *testing.B) {
+	type entry struct {
+		date    outyard.Date
+		days    []HiveDay
+		weather Weather
+	}
+	s := newSeason(1, 6, mayFlow, truth{date(time.July, 1), date(time.July, 30), 2})
+	var year []entry
+	for i := range 365 {
+		d := date(time.January, 1).Add(i)
+		days, weather := s.day(d)
+		year = append(year, entry{d, days, weather})
+	}
+	for b.Loop() {
+		w := NewWatch(heron, DefaultSettings())
+		for _, e := range year {
+			if err := w.Day(e.date, e.days, e.weather); err != nil {
+				b.Fatal(err)
+			}
+			w.Findings()
+		}
+	}
 }

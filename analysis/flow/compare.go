@@ -1,0 +1,189 @@
+package flow
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"outyard"
+	"outyard/analysis/robust"
+)
+
+// The bootstrap of comparisons: blocks of three days, as weather lasts. With
+// 600 draws the bounds are good to about a tenth of their distance.
+const (
+	compareDraws, compareBlock, compareSeed = 600, 3, 20
+	// Fewer days in common say nothing.
+	fewestDaysInCommon = 7
+	// A difference below this is a matter of scales, not of yards.
+	leastDifferenceKg = 0.03
+	// A hive's row counts from this share of the day on.
+	compareCoverage = 0.5
+)
+
+// A Standing is what one yard has gained.
+type Standing struct {
+	Yard      outyard.YardID
+	Hives     int // most that spoke on a day
+	Days      int // on which at least one did
+	From, To  outyard.Date
+	KgPerDay  float64 // median over days of the average hive's gain
+	Low, High float64 // of KgPerDay, nine times in ten
+	SeasonKg  float64 // of the average hive, summed over the days seen
+	// KgPerTripMinute is what a usual day of the whole yard brings for each
+	// minute of driving there and back; NaN where the trip is not known.
+	KgPerTripMinute float64
+}
+
+// Standings says what each yard gained over the days given, the best first.
+// Yards of which nothing is known come last, with NaN.
+func Standings(yards []outyard.Yard, days []outyard.Day) []Standing {
+	byYard := gainsByYard(days)
+	out := make([]Standing, 0, len(yards))
+	for _, y := range yards {
+		out = append(out, byYard[y.ID].standing(y))
+	}
+	slices.SortStableFunc(out, func(a, b Standing) int {
+		if ka, kb := outyard.Known(a.KgPerDay), outyard.Known(b.KgPerDay); ka != kb {
+			return cmp.Compare(b.Days, a.Days)
+		}
+		return cmp.Compare(b.KgPerDay, a.KgPerDay)
+	})
+	return out
+}
+
+// A Difference is how much more the one yard gains than the other.
+type Difference struct {
+	A, B      outyard.YardID
+	Days      int     // seen in both
+	KgPerDay  float64 // median over those days of A's gain less B's
+	Low, High float64
+	// Real says that the interval leaves no room for no difference.
+	Real bool
+	// Summary says it in a sentence.
+	Summary string
+}
+
+// Differences compares each yard with each other, by the days on which both
+// were seen: the weather, common to both, falls out. The more pairs there are
+// the wider the intervals (Bonferroni), so that nine times in ten not one of
+// the differences called real is an accident.
+func Differences(yards []outyard.Yard, days []outyard.Day) []Difference {
+	byYard := gainsByYard(days)
+	pairs := len(yards) * (len(yards) - 1) / 2
+	if pairs == 0 {
+		return nil
+	}
+	b := robust.Bootstrap{Level: 1 - (1-intervalLevel)/float64(pairs), Draws: compareDraws, Block: compareBlock, Seed: compareSeed}
+	out := make([]Difference, 0, pairs)
+	for i, x := range yards {
+		for _, y := range yards[i+1:] {
+			out = append(out, compare(b, x, y, byYard[x.ID], byYard[y.ID]))
+		}
+	}
+	return out
+}
+
+func compare(b robust.Bootstrap, x, y outyard.Yard, gx, gy *yardGains) Difference {
+	d := Difference{A: x.ID, B: y.ID}
+	var difference []float64
+	if gx != nil && gy != nil {
+		for i, date := range gx.dates {
+			if other, ok := gy.on(date); ok {
+				difference = append(difference, gx.kg[i]-other)
+			}
+		}
+	}
+	d.Days = len(difference)
+	d.KgPerDay, d.Low, d.High = b.Median(difference)
+	enough := d.Days >= fewestDaysInCommon
+	d.Real = enough && (d.Low > 0 || d.High < 0) && math.Abs(d.KgPerDay) >= leastDifferenceKg
+	switch {
+	case !enough:
+		d.Summary = fmt.Sprintf("%s and %s have %d days in common: too few to compare.", title(x), title(y), d.Days)
+	case !d.Real:
+		d.Summary = fmt.Sprintf("No difference is shown between %s and %s over %d days: %+.2f kg a day (%+.2f to %+.2f).", title(x), title(y), d.Days, d.KgPerDay, d.Low, d.High)
+	case d.KgPerDay > 0:
+		d.Summary = fmt.Sprintf("A hive at %s gains %.2f kg a day more than one at %s (%.2f to %.2f, %d days).", title(x), d.KgPerDay, title(y), d.Low, d.High, d.Days)
+	default:
+		d.Summary = fmt.Sprintf("A hive at %s gains %.2f kg a day more than one at %s (%.2f to %.2f, %d days).", title(y), -d.KgPerDay, title(x), -d.High, -d.Low, d.Days)
+	}
+	return d
+}
+
+func title(y outyard.Yard) string {
+	if y.Name != "" {
+		return y.Name
+	}
+	return string(y.ID)
+}
+
+// yardGains are the days on which a yard was seen, by date.
+type yardGains struct {
+	dates []outyard.Date
+	kg    []float64 // of the average hive
+	hives int
+}
+
+func gainsByYard(days []outyard.Day) map[outyard.YardID]*yardGains {
+	type key struct {
+		yard outyard.YardID
+		date outyard.Date
+	}
+	gains := map[key][]float64{}
+	for _, d := range days {
+		if d.Hive == "" || !outyard.Known(d.GainKg) || d.Coverage < compareCoverage {
+			continue
+		}
+		k := key{d.Yard, d.Date}
+		gains[k] = append(gains[k], d.GainKg)
+	}
+	keys := make([]key, 0, len(gains))
+	for k := range gains {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(a, b key) int { return a.date.Sub(b.date) })
+	out := map[outyard.YardID]*yardGains{}
+	for _, k := range keys {
+		g := out[k.yard]
+		if g == nil {
+			g = &yardGains{}
+			out[k.yard] = g
+		}
+		slices.Sort(gains[k]) // the sum of the mean must not depend on the rows' order
+		g.dates = append(g.dates, k.date)
+		g.kg = append(g.kg, robust.BiweightMean(gains[k]))
+		g.hives = max(g.hives, len(gains[k]))
+	}
+	return out
+}
+
+func (g *yardGains) on(d outyard.Date) (kg float64, ok bool) {
+	i, found := slices.BinarySearchFunc(g.dates, d, func(a, b outyard.Date) int { return a.Sub(b) })
+	if !found {
+		return outyard.Unknown, false
+	}
+	return g.kg[i], true
+}
+
+func (g *yardGains) standing(y outyard.Yard) Standing {
+	s := Standing{Yard: y.ID, KgPerDay: outyard.Unknown, Low: outyard.Unknown, High: outyard.Unknown,
+		SeasonKg: outyard.Unknown, KgPerTripMinute: outyard.Unknown}
+	if g == nil {
+		return s
+	}
+	s.Hives, s.Days = g.hives, len(g.dates)
+	s.From, s.To = g.dates[0], g.dates[len(g.dates)-1]
+	b := robust.Bootstrap{Level: intervalLevel, Draws: compareDraws, Block: compareBlock, Seed: compareSeed}
+	s.KgPerDay, s.Low, s.High = b.Median(g.kg)
+	s.SeasonKg = 0
+	for _, kg := range g.kg {
+		s.SeasonKg += kg
+	}
+	if y.TripMinutes > 0 {
+		hives := max(len(y.Hives), s.Hives)
+		s.KgPerTripMinute = s.KgPerDay * float64(hives) / (2 * y.TripMinutes)
+	}
+	return s
+}
