@@ -97,6 +97,22 @@ func (h *hive) changeKg(from, to time.Time) float64 {
 	return h.near(to) - h.near(from)
 }
 
+// broodProbe says whether the probe hung in the warmth of a brood nest in the
+// hours before an instant: 32 to 37 °C (COLOSS standard methods: brood is kept
+// at 32 to 36 °C).
+func (h *hive) broodProbe(before time.Time) bool {
+	n, warm := 0, 0
+	for _, s := range within(h.samples, before.Add(-12*time.Hour), before.Add(-30*time.Minute), sampleTime) {
+		if outyard.Known(s.InsideTempC) {
+			n++
+			if s.InsideTempC > 32 && s.InsideTempC < 37 {
+				warm++
+			}
+		}
+	}
+	return n >= 6 && warm > n*4/5
+}
+
 func (h *hive) near(t time.Time) float64 {
 	best, gap := outyard.Unknown, 30*time.Minute
 	for _, s := range within(h.samples, t.Add(-gap), t.Add(gap), sampleTime) {
@@ -176,6 +192,14 @@ func (e *event) worked() bool {
 	return e.alone.Cause == steps.KeepersWork && e.alone.P[steps.KeepersWork] > 0.8
 }
 
+// abrupt says that more was moved than bees or a shower could: seen at several
+// hives of a yard within the hour it is the keeper going round, for two swarms
+// at once are rarer by far.
+func (e *event) abrupt() bool {
+	return max(math.Abs(e.NetKg()), e.LiftKg(), e.PushKg()) > 0.9 &&
+		e.alone.Cause != steps.Water && e.alone.Cause != steps.Fault
+}
+
 // circumstances gathers what is known around an event. Without company, what
 // other events are taken for is left out, so that two guesses do not prop
 // each other up.
@@ -190,6 +214,7 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 		WindMS:       c.weather.mean(outyard.Wind, from, to),
 		CommonKg:     c.commonKg(h, e.Before, e.End),
 		Quiet:        h.newest.Sub(e.QuietFrom),
+		BroodProbe:   h.broodProbe(e.Before),
 	}
 	for _, j := range within(c.journal, e.Start.Add(-3*time.Hour), e.Start.Add(3*time.Hour), func(j outyard.Entry) time.Time { return j.Time }) {
 		if j.Hive == "" || j.Hive == h.id {
@@ -199,7 +224,9 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 	net := e.NetKg()
 	for _, later := range h.recent(e.End) {
 		if later != e && later.Before.Sub(e.End) < 4*time.Hour && later.NetKg()*net < 0 {
-			x.BackAfterKg = max(x.BackAfterKg, -later.NetKg()/net)
+			// A box put on an hour later is not a swarm come back.
+			back := -later.NetKg() / net
+			x.BackShare = max(x.BackShare, min(back, 2-back))
 		}
 	}
 	if !company {
@@ -207,12 +234,12 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 	}
 	for _, other := range c.order {
 		for _, o := range other.recent(e.Before.Add(-neighbourhood)) {
-			if o == e || !o.worked() || o.Before.Sub(e.End) > neighbourhood {
+			if o == e || o.Before.Sub(e.End) > neighbourhood {
 				continue
 			}
 			if other == h {
-				x.WorkedNear = true
-			} else {
+				x.WorkedNear = x.WorkedNear || o.worked()
+			} else if o.abrupt() {
 				x.NeighboursWorked++
 				break
 			}

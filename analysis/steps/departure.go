@@ -77,8 +77,9 @@ type Departure struct {
 	Cadence   time.Duration
 	NoiseKg   float64
 
-	WarmedK float64 // rise of the inside temperature at or just before Start above the hours before; NaN unknown
+	WarmedK float64 // rise of the inside temperature at or just before Start above the time before; NaN unknown
 	CooledK float64 // fall during it; NaN unknown
+	MovesK  float64 // how much that temperature moves by itself from sample to sample, standard deviation
 }
 
 // NetKg is what the departure changed for good, as far as is known.
@@ -247,19 +248,27 @@ func (d *Detector) describe() {
 	d.temperatures()
 }
 
-// temperatures compares the inside temperature about the start with the hours
-// before it.
+// temperatures compares the inside temperature about the start with the hour
+// and a half before it.
 func (d *Detector) temperatures() {
 	dep := d.open
-	var usual []float64
+	var usual, moves []float64
 	peak, low := math.Inf(-1), math.Inf(1)
+	prev := outyard.Unknown
 	for _, s := range d.recent {
 		if !outyard.Known(s.InsideTempC) {
 			continue
 		}
-		if dep.Before.Sub(s.Time) > 30*time.Minute {
-			usual = append(usual, s.InsideTempC)
-		} else if !s.Time.After(dep.Start) {
+		switch before := dep.Before.Sub(s.Time); {
+		case before > 18*time.Minute:
+			if outyard.Known(prev) {
+				moves = append(moves, math.Abs(s.InsideTempC-prev))
+			}
+			prev = s.InsideTempC
+			if before <= 2*time.Hour {
+				usual = append(usual, s.InsideTempC)
+			}
+		case !s.Time.After(dep.Start):
 			peak = max(peak, s.InsideTempC)
 		}
 	}
@@ -271,11 +280,15 @@ func (d *Detector) temperatures() {
 			}
 		}
 	}
-	if len(usual) < 3 {
+	if len(usual) < 2 || len(moves) < 3 {
 		return
 	}
 	slices.Sort(usual)
+	slices.Sort(moves)
 	was := usual[len(usual)/2]
+	// Differences of neighbours have twice the variance; the resolution of
+	// common probes is near 0.1 °C.
+	dep.MovesK = max(0.07, 1.4826*moves[len(moves)/2]/math.Sqrt2)
 	if !math.IsInf(peak, 0) {
 		dep.WarmedK = peak - was
 	}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+)
+
+func (t *tally) print(w io.Writer) {
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(tw, "what\tthere\tfound\tshare\tfalse\tfalse per hive-year\twithdrawn\ttold after (median, 90 %)")
+	for _, row := range []struct {
+		name string
+		r    rate
+	}{
+		{"swarm", t.swarm}, {"handling", t.handling}, {"knocked-over", t.knocked},
+		{"damp", t.damp}, {"flow-start", t.flowStart}, {"flow-end", t.flowEnd},
+	} {
+		share := "-"
+		if row.r.there > 0 {
+			share = fmt.Sprintf("%.3f", float64(row.r.found)/float64(row.r.there))
+		}
+		told := "-"
+		if len(row.r.delay) > 0 {
+			told = fmt.Sprintf("%s, %s", delay(row.r, 0.5), delay(row.r, 0.9))
+		}
+		fmt.Fprintf(tw, "%s\t%d\t%d\t%s\t%d\t%.3f\t%d\t%s\n", row.name, row.r.there, row.r.found, share,
+			row.r.wrong, float64(row.r.wrong)/t.hiveYears, row.r.withdrawn, told)
+	}
+	tw.Flush()
+	fmt.Fprintf(w, "besides, %d short visits fell between two readings, left no change of %.1f kg, and are not counted\n", t.traceless, leastTraceKg)
+	fmt.Fprintf(w, "net change of handling, error over 0.4 kg or 10 %%: %.1f %% of %d\n", 100*shareAbove(t.netErr, 0.4), len(t.netErr))
+	fmt.Fprintf(w, "daily gain, kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n",
+		quantile(0.5, abs(t.gainErr)), quantile(0.9, abs(t.gainErr)), quantile(0.5, t.gainErr), len(t.gainErr))
+	fmt.Fprintf(w, "flow start within 3 days: %.1f %%; flow end within 3 days: %.1f %%\n",
+		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.flowEndErr), 3)))
+}
+
+func shareAbove(x []float64, limit float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	n := 0
+	for _, v := range x {
+		if v > limit {
+			n++
+		}
+	}
+	return float64(n) / float64(len(x))
+}
+
+func delay(r rate, p float64) string {
+	x := make([]float64, len(r.delay))
+	for i, d := range r.delay {
+		x[i] = d.Minutes()
+	}
+	d := time.Duration(quantile(p, x) * float64(time.Minute))
+	if d.Abs() > 48*time.Hour {
+		return fmt.Sprintf("%.1f d", d.Hours()/24)
+	}
+	return d.Round(time.Minute).String()
+}

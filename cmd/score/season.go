@@ -1,0 +1,324 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"outyard"
+	"outyard/alerts"
+	"outyard/analysis"
+	"outyard/simulator"
+)
+
+// scoreSeason runs one invented season through the analyses as the daemon
+// would have, and compares.
+func scoreSeason(seed uint64, opts simulator.Options, noTemp bool, set analysis.Settings) (*tally, error) {
+	season := simulator.Invent(seed, opts)
+	type yard struct {
+		course   *analysis.Course
+		ledger   *alerts.Ledger
+		revision uint64
+	}
+	yards := map[outyard.YardID]*yard{}
+	t := &tally{}
+	for _, y := range season.Yards() {
+		yards[y.ID] = &yard{course: analysis.NewCourse(y, nil, set), ledger: alerts.NewLedger(nil)}
+		t.hiveYears += float64(len(y.Hives)) * float64(opts.Days) / 365.25
+	}
+	seen := sightings{}
+	labels, err := season.Run(func(r outyard.Reading) error {
+		if outyard.Known(r.Values[outyard.Weight]) {
+			at := place{r.Yard, r.Hive}
+			seen[at] = append(seen[at], r.Time)
+		}
+		if noTemp {
+			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
+		}
+		y := yards[r.Yard]
+		if err := y.course.Observe(r); err != nil {
+			return fmt.Errorf("%s %s at %s: %w", r.Yard, r.Hive, r.Time.Format(time.RFC3339), err)
+		}
+		if rev := y.course.Revision(); rev != y.revision {
+			y.revision = rev
+			y.ledger.Reconcile(y.course.Findings(), r.Time)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var found []outyard.Finding
+	var days []outyard.Day
+	for _, y := range season.Yards() {
+		found = append(found, yards[y.ID].ledger.All()...)
+		days = append(days, yards[y.ID].course.Days()...)
+	}
+	t.score(seed, labels, found, days, seen)
+	return t, nil
+}
+
+type place struct {
+	yard outyard.YardID
+	hive outyard.HiveID
+}
+
+// sightings are the times at which each hive was weighed.
+type sightings map[place][]time.Time
+
+// leastTraceKg is the least net change by which work that no reading fell into
+// can be seen afterwards.
+const leastTraceKg = 0.5
+
+// leftTrace says whether the keeper's work shows in the readings at all: a lid
+// lifted for three minutes between two readings does not.
+func (s sightings) leftTrace(l simulator.Label) bool {
+	if math.Abs(l.NetKg) >= leastTraceKg {
+		return true
+	}
+	times := s[place{l.Yard, l.Hive}]
+	i, _ := slices.BinarySearchFunc(times, l.Time, time.Time.Compare)
+	return i < len(times) && times[i].Before(l.End)
+}
+
+// A rate counts what was there, what was found of it, and what was found of
+// nothing.
+type rate struct {
+	there, found, wrong, withdrawn int
+	delay                          []time.Duration
+}
+
+func (r *rate) add(o rate) {
+	r.there += o.there
+	r.found += o.found
+	r.wrong += o.wrong
+	r.withdrawn += o.withdrawn
+	r.delay = append(r.delay, o.delay...)
+}
+
+// A tally is what a season, or many, scored.
+type tally struct {
+	traceless                                 int // visits too short to leave a trace
+	hiveYears                                 float64
+	swarm, handling, knocked, damp            rate
+	flowStart, flowEnd                        rate
+	netErr, gainErr, flowStartErr, flowEndErr []float64
+	remarks                                   []string
+}
+
+func (t *tally) add(o *tally) {
+	t.hiveYears += o.hiveYears
+	t.traceless += o.traceless
+	t.swarm.add(o.swarm)
+	t.handling.add(o.handling)
+	t.knocked.add(o.knocked)
+	t.damp.add(o.damp)
+	t.flowStart.add(o.flowStart)
+	t.flowEnd.add(o.flowEnd)
+	t.netErr = append(t.netErr, o.netErr...)
+	t.gainErr = append(t.gainErr, o.gainErr...)
+	t.flowStartErr = append(t.flowStartErr, o.flowStartErr...)
+	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
+	t.remarks = append(t.remarks, o.remarks...)
+}
+
+func (t *tally) remark(seed uint64, format string, args ...any) {
+	t.remarks = append(t.remarks, fmt.Sprintf("seed %d: ", seed)+fmt.Sprintf(format, args...))
+}
+
+// leastSwarmKg: a lighter after-swarm is no more than foragers make.
+const leastSwarmKg = 0.6
+
+func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Finding, days []outyard.Day, trace sightings) {
+	used := map[string]bool{}
+	// nearest returns the unused finding of a kind nearest to a label in time.
+	nearest := func(kind outyard.Kind, l simulator.Label, before, after time.Duration) *outyard.Finding {
+		var best *outyard.Finding
+		for i := range found {
+			f := &found[i]
+			end := l.Time
+			if l.End.After(end) {
+				end = l.End
+			}
+			if f.Kind != kind || f.Yard != l.Yard || f.Hive != l.Hive || used[f.ID] || f.State == outyard.Withdrawn ||
+				f.Onset.Before(l.Time.Add(-before)) || f.Onset.After(end.Add(after)) {
+				continue
+			}
+			if best == nil || f.Onset.Sub(l.Time).Abs() < best.Onset.Sub(l.Time).Abs() {
+				best = f
+			}
+		}
+		if best != nil {
+			used[best.ID] = true
+		}
+		return best
+	}
+	for _, l := range labels {
+		switch l.Kind {
+		case outyard.Swarm:
+			f := nearest(outyard.Swarm, l, time.Hour, time.Hour)
+			if l.Returned || l.MassKg < leastSwarmKg {
+				continue // telling it is right, and so is not telling it
+			}
+			t.swarm.there++
+			if f == nil {
+				t.remark(seed, "missed swarm of %.2f kg, %s %s %s cast=%t", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.Cast)
+				continue
+			}
+			t.swarm.found++
+			t.swarm.delay = append(t.swarm.delay, f.ToldAt.Sub(l.Time))
+		case outyard.Damp:
+			t.damp.there++
+			end := l
+			end.Time = l.Time.AddDate(0, 0, -7)
+			f := nearest(outyard.Damp, end, 7*24*time.Hour, 14*24*time.Hour)
+			if f == nil {
+				t.remark(seed, "missed damp, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
+				continue
+			}
+			t.damp.found++
+			t.damp.delay = append(t.damp.delay, f.ToldAt.Sub(l.Time))
+		case outyard.KnockedOver:
+			f := nearest(outyard.KnockedOver, l, time.Hour, time.Hour)
+			t.knocked.there++
+			if f == nil {
+				t.remark(seed, "missed knocked-over %s, %s %s %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339))
+				continue
+			}
+			t.knocked.found++
+			t.knocked.delay = append(t.knocked.delay, f.ToldAt.Sub(l.Time))
+		case simulator.Flow:
+			t.scoreFlow(seed, l, nearest)
+		}
+	}
+	t.scoreHandling(seed, labels, found, used, trace)
+	for _, f := range found {
+		if used[f.ID] {
+			continue
+		}
+		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp,
+			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd}[f.Kind]
+		switch {
+		case r == nil:
+		case f.State == outyard.Withdrawn:
+			r.withdrawn++
+		default:
+			r.wrong++
+			t.remark(seed, "false %s, %s %s %s: %s %v", f.Kind, f.Yard, f.Hive, f.Onset.Format(time.RFC3339), f.Summary, f.Facts)
+		}
+	}
+	t.scoreDays(seed, labels, days)
+}
+
+const day = 24 * time.Hour
+
+func (t *tally) scoreFlow(seed uint64, l simulator.Label, nearest func(outyard.Kind, simulator.Label, time.Duration, time.Duration) *outyard.Finding) {
+	at := l
+	at.End = time.Time{}
+	t.flowStart.there++
+	if f := nearest(outyard.FlowStart, at, 10*day, 12*day); f == nil {
+		t.remark(seed, "missed flow start %s %s, %.2f kg a day", l.Yard, l.Time.Format(time.DateOnly), l.KgPerDay)
+	} else {
+		t.flowStart.found++
+		t.flowStart.delay = append(t.flowStart.delay, f.ToldAt.Sub(l.Time))
+		t.flowStartErr = append(t.flowStartErr, f.Onset.Sub(l.Time).Hours()/24)
+	}
+	if l.End.IsZero() {
+		return
+	}
+	at.Time = l.End
+	t.flowEnd.there++
+	if f := nearest(outyard.FlowEnd, at, 10*day, 12*day); f == nil {
+		t.remark(seed, "missed flow end %s %s, %.2f kg a day", l.Yard, l.End.Format(time.DateOnly), l.KgPerDay)
+	} else {
+		t.flowEnd.found++
+		t.flowEnd.delay = append(t.flowEnd.delay, f.ToldAt.Sub(l.End))
+		t.flowEndErr = append(t.flowEndErr, f.Onset.Sub(l.End).Hours()/24)
+	}
+}
+
+// scoreHandling matches by overlap: several labels of one visit are one
+// finding, whose net change is the sum of theirs.
+func (t *tally) scoreHandling(seed uint64, labels []simulator.Label, found []outyard.Finding, used map[string]bool, trace sightings) {
+	const slack = 25 * time.Minute
+	work := map[place][]simulator.Label{}
+	for _, l := range labels {
+		if l.Kind == outyard.Handling {
+			work[place{l.Yard, l.Hive}] = append(work[place{l.Yard, l.Hive}], l)
+		}
+	}
+	for at, ls := range work {
+		seen := make([]bool, len(ls))
+		for _, f := range found {
+			if f.Kind != outyard.Handling || f.Yard != at.yard || f.Hive != at.hive || f.State == outyard.Withdrawn {
+				continue
+			}
+			net, n := 0.0, 0
+			for i, l := range ls {
+				if l.Time.Before(f.End.Add(slack)) && l.End.After(f.Onset.Add(-slack)) {
+					seen[i] = true
+					net += l.NetKg
+					n++
+				}
+			}
+			if n > 0 {
+				used[f.ID] = true
+				t.netErr = append(t.netErr, math.Abs(f.Fact("change_kg")-net)/max(1, math.Abs(net)/4))
+			}
+		}
+		for i, l := range ls {
+			if !seen[i] && !trace.leftTrace(l) {
+				t.traceless++
+				continue
+			}
+			t.handling.there++
+			if seen[i] {
+				t.handling.found++
+			} else {
+				t.remark(seed, "missed handling %s %.2f kg, %s %s %s to %s", l.What, l.NetKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
+			}
+		}
+	}
+}
+
+func (t *tally) scoreDays(seed uint64, labels []simulator.Label, days []outyard.Day) {
+	type key struct {
+		date outyard.Date
+		yard outyard.YardID
+		hive outyard.HiveID
+	}
+	truth := map[key]simulator.Label{}
+	for _, l := range labels {
+		if l.Kind == simulator.DayTruth {
+			truth[key{l.Date, l.Yard, l.Hive}] = l
+		}
+	}
+	for _, d := range days {
+		l, ok := truth[key{d.Date, d.Yard, d.Hive}]
+		if !ok || !outyard.Known(d.GainKg) {
+			continue
+		}
+		e := d.GainKg - l.GainKg
+		t.gainErr = append(t.gainErr, e)
+		if math.Abs(e) > 0.8 {
+			t.remark(seed, "gain of %s %s on %s said %.2f, truth %.2f (handled %.2f, truth %.2f; water %.2f)", d.Yard, d.Hive, d.Date, d.GainKg, l.GainKg, d.HandledKg, l.HandledKg, l.WaterKg)
+		}
+	}
+}
+
+func quantile(p float64, x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	x = slices.Sorted(slices.Values(x))
+	return x[min(len(x)-1, int(p*float64(len(x))))]
+}
+
+func abs(x []float64) []float64 {
+	y := make([]float64, len(x))
+	for i, v := range x {
+		y[i] = math.Abs(v)
+	}
+	return y
+}
