@@ -1,0 +1,405 @@
+package alerts
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"golang.org/x/sync/errgroup"
+
+	"outyard"
+)
+
+// A Channel delivers a message to an address of its kind. Its errors hold no
+// secrets of the address; one that no trying again will mend is marked with
+// [Permanent].
+type Channel interface {
+	Deliver(ctx context.Context, m outyard.Message, address string) error
+}
+
+// MessageStore is the part of the store that the outbox needs.
+type MessageStore interface {
+	// Due leaves out what is worthless by now.
+	Due(ctx context.Context, now time.Time, limit int) ([]outyard.Message, error)
+	Delivered(ctx context.Context, key string, at time.Time) error
+	Postpone(ctx context.Context, key string, due time.Time, lastErr string) error
+	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
+	Finding(ctx context.Context, id string) (outyard.Finding, bool, error)
+}
+
+// OutboxOptions are an outbox's settings.
+type OutboxOptions struct {
+	Routes   []Route
+	Channels map[string]Channel // by the scheme of an address
+	Writer   Writer
+	// Yard finds a yard by its id.
+	Yard func(outyard.YardID) (outyard.Yard, bool)
+	// Told is called with the findings of messages that were delivered.
+	Told func(ctx context.Context, findings []string) error
+	// Jitter gives numbers from 0 to below 1 that keep many retries apart.
+	Jitter func() float64
+}
+
+// Waits between attempts: twice the one before from firstRetry to lastRetry,
+// and permanentRetry when only a person can mend it (a wrong password). All
+// are a fifth longer or shorter by chance.
+const (
+	firstRetry     = 30 * time.Second
+	lastRetry      = 15 * time.Minute
+	permanentRetry = time.Hour
+	// attemptTime is the longest that one delivery may take.
+	attemptTime = 30 * time.Second
+	// pollEvery is how often the outbox looks for what has fallen due.
+	pollEvery = 10 * time.Second
+	// atOnce is how many messages are taken from the store in one go.
+	atOnce = 500
+)
+
+// An Outbox delivers the messages that wait in the store.
+type Outbox struct {
+	store   MessageStore
+	opts    OutboxOptions
+	now     func() time.Time
+	log     *slog.Logger
+	metrics outboxMetrics
+	nudge   chan struct{}
+}
+
+// NewOutbox returns an outbox. It does nothing until Run.
+func NewOutbox(db MessageStore, opts OutboxOptions, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) *Outbox {
+	return &Outbox{store: db, opts: opts, now: now, log: log, metrics: newOutboxMetrics(reg), nudge: make(chan struct{}, 1)}
+}
+
+// Nudge says that messages have been queued. It does not block.
+func (o *Outbox) Nudge() {
+	select {
+	case o.nudge <- struct{}{}:
+	default:
+	}
+}
+
+// Run delivers what is due until ctx is done.
+func (o *Outbox) Run(ctx context.Context) error {
+	poll := time.NewTicker(pollEvery)
+	defer poll.Stop()
+	for {
+		if err := o.Deliver(ctx); err != nil && ctx.Err() == nil {
+			o.log.Error("outbox", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-o.nudge:
+		case <-poll.C:
+		}
+	}
+}
+
+// Deliver tries everything that is due now, once: what belongs to one yard and
+// goes to one address in one message, the addresses side by side. A message
+// that cannot be delivered is no error, but put off; errors are of the store.
+func (o *Outbox) Deliver(ctx context.Context) error {
+	for {
+		due, err := o.store.Due(ctx, o.now(), atOnce)
+		if err != nil {
+			return fmt.Errorf("read outbox: %w", err)
+		}
+		parcels, err := o.sort(ctx, due)
+		if err != nil {
+			return err
+		}
+		var g errgroup.Group
+		for _, ps := range parcels {
+			g.Go(func() error {
+				var errs []error
+				for _, p := range ps {
+					errs = append(errs, o.send(ctx, p))
+				}
+				return errors.Join(errs...)
+			})
+		}
+		if err := errors.Join(g.Wait(), o.measure(ctx)); err != nil || ctx.Err() != nil {
+			return err
+		}
+		if len(due) < atOnce { // else there may be more
+			return nil
+		}
+	}
+}
+
+// A parcel is what becomes one message: what is due to one address about one
+// yard.
+type parcel struct {
+	route    string
+	target   int
+	yard     outyard.YardID
+	messages []outyard.Message
+	findings []outyard.Finding
+}
+
+// sort groups messages by address and yard, in the order in which they were
+// due, and returns the parcels of each address.
+func (o *Outbox) sort(ctx context.Context, due []outyard.Message) ([][]*parcel, error) {
+	type address struct {
+		route  string
+		target int
+	}
+	var order []address
+	byAddress := map[address][]*parcel{}
+	for _, m := range due {
+		var yard outyard.YardID
+		var findings []outyard.Finding
+		for _, id := range m.Findings {
+			f, ok, err := o.store.Finding(ctx, id)
+			if err != nil {
+				return nil, fmt.Errorf("read finding %q: %w", id, err)
+			}
+			if ok {
+				yard, findings = f.Yard, append(findings, f)
+			}
+		}
+		to := address{m.Route, m.Target}
+		if _, ok := byAddress[to]; !ok {
+			order = append(order, to)
+		}
+		i := slices.IndexFunc(byAddress[to], func(p *parcel) bool { return p.yard == yard })
+		if i < 0 {
+			byAddress[to] = append(byAddress[to], &parcel{route: m.Route, target: m.Target, yard: yard})
+			i = len(byAddress[to]) - 1
+		}
+		p := byAddress[to][i]
+		p.messages = append(p.messages, m)
+		for _, f := range findings {
+			if !slices.ContainsFunc(p.findings, func(g outyard.Finding) bool { return g.ID == f.ID }) {
+				p.findings = append(p.findings, f)
+			}
+		}
+	}
+	out := make([][]*parcel, len(order))
+	for i, to := range order {
+		out[i] = byAddress[to]
+	}
+	return out, nil
+}
+
+// send delivers a parcel, or puts its messages off.
+func (o *Outbox) send(ctx context.Context, p *parcel) error {
+	if err := o.discard(ctx, p); err != nil || len(p.messages) == 0 {
+		return err
+	}
+	m, err := o.compose(p)
+	if err != nil {
+		return err
+	}
+	if err := o.attempt(ctx, m); err != nil {
+		if ctx.Err() != nil {
+			return nil // a stop, not a failure: the next start tries again
+		}
+		return o.postpone(ctx, p, err)
+	}
+	// Delivered is delivered, even while the daemon stops.
+	ctx = context.WithoutCancel(ctx)
+	o.metrics.sent.Add(float64(len(p.messages)))
+	now := o.now()
+	var errs []error
+	for _, m := range p.messages {
+		if err := o.store.Delivered(ctx, m.Key, now); err != nil {
+			errs = append(errs, fmt.Errorf("note that message %q is delivered: %w", m.Key, err))
+		}
+	}
+	o.log.Info("told", "route", p.route, "yard", p.yard, "subject", m.Subject, "findings", m.Findings)
+	if o.opts.Told != nil {
+		if err := o.opts.Told(ctx, m.Findings); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// discard takes out of a parcel what is not worth telling any more.
+func (o *Outbox) discard(ctx context.Context, p *parcel) error {
+	now := o.now()
+	var keep []outyard.Message
+	for _, m := range p.messages {
+		why := p.stale(m)
+		if why == "" {
+			keep = append(keep, m)
+			continue
+		}
+		o.log.Warn("message not told", "route", m.Route, "subject", m.Subject, "why", why, "lastErr", m.LastErr)
+		o.metrics.dropped.Inc()
+		if err := o.store.Delivered(ctx, m.Key, now); err != nil {
+			return fmt.Errorf("take message %q out of the outbox: %w", m.Key, err)
+		}
+	}
+	p.messages = keep
+	p.findings = slices.DeleteFunc(p.findings, func(f outyard.Finding) bool {
+		return !slices.ContainsFunc(keep, func(m outyard.Message) bool { return slices.Contains(m.Findings, f.ID) })
+	})
+	return nil
+}
+
+// stale says why a message of the parcel should not be told; "" if it should.
+func (p *parcel) stale(m outyard.Message) string {
+	f, ok := p.about(m)
+	if !ok {
+		return ""
+	}
+	unheard := slices.ContainsFunc(p.messages, func(n outyard.Message) bool {
+		g, ok := p.about(n)
+		return ok && g.ID == f.ID && isFirst(n) && !toldAtNight(n, f)
+	})
+	switch {
+	case f.State == outyard.Withdrawn && unheard:
+		return "it was withdrawn before it was told"
+	case f.State == outyard.Withdrawn && isFirst(m):
+		return "it has been withdrawn"
+	case isFirst(m) && toldAtNight(m, f):
+		return "it has been told, when it became pressing"
+	}
+	return ""
+}
+
+// about is the finding that a message tells of.
+func (p *parcel) about(m outyard.Message) (outyard.Finding, bool) {
+	i := slices.IndexFunc(p.findings, func(f outyard.Finding) bool { return slices.Contains(m.Findings, f.ID) })
+	if i < 0 {
+		return outyard.Finding{}, false
+	}
+	return p.findings[i], true
+}
+
+func isFirst(m outyard.Message) bool { return strings.HasSuffix(m.Key, "|"+string(stageRaised)) }
+
+// toldAtNight says that the message was held back by quiet hours while its
+// finding became so pressing that another one went out at once.
+func toldAtNight(m outyard.Message, f outyard.Finding) bool {
+	return m.Attempts == 0 && m.Due.After(m.Queued) && f.Severity == outyard.Now
+}
+
+// compose makes one message of a parcel, in words that are true now: findings
+// may have changed since they were queued.
+func (o *Outbox) compose(p *parcel) (outyard.Message, error) {
+	m := p.messages[0]
+	if len(p.findings) == 0 {
+		return m, nil
+	}
+	yard, ok := o.opts.Yard(p.yard)
+	if !ok { // not in the config any more
+		yard = outyard.Yard{ID: p.yard}
+	}
+	words, err := o.opts.Writer.Write(yard, p.findings)
+	if err != nil {
+		return m, err
+	}
+	m.Subject, m.Text, m.HTML = words.Subject, words.Text, words.HTML
+	m.Findings = nil
+	for _, f := range p.findings {
+		m.Findings = append(m.Findings, f.ID)
+	}
+	for _, n := range p.messages[1:] {
+		m.Key += " " + n.Key
+	}
+	return m, nil
+}
+
+// attempt hands the message to the channel of its address.
+func (o *Outbox) attempt(ctx context.Context, m outyard.Message) error {
+	i := slices.IndexFunc(o.opts.Routes, func(r Route) bool { return r.Name == m.Route })
+	if i < 0 || m.Target >= len(o.opts.Routes[i].To) {
+		return Permanent(fmt.Errorf("route %q has no address %d in the config any more", m.Route, m.Target+1))
+	}
+	address := o.opts.Routes[i].To[m.Target]
+	scheme, _, _ := strings.Cut(address, ":")
+	ch, ok := o.opts.Channels[strings.ToLower(scheme)]
+	if !ok {
+		return Permanent(fmt.Errorf("address %s: there is no channel %q", Redact(address), scheme))
+	}
+	ctx, cancel := context.WithTimeout(ctx, attemptTime)
+	defer cancel()
+	return ch.Deliver(ctx, m, address)
+}
+
+func (o *Outbox) postpone(ctx context.Context, p *parcel, why error) error {
+	o.metrics.failed.Inc()
+	wait := permanentRetry
+	if !IsPermanent(why) {
+		wait = min(firstRetry<<min(p.messages[0].Attempts, 10), lastRetry)
+	}
+	if o.opts.Jitter != nil {
+		wait += time.Duration((o.opts.Jitter()*0.4 - 0.2) * float64(wait))
+	}
+	due := o.now().Add(wait)
+	o.log.Warn("message not delivered", "route", p.route, "yard", p.yard, "attempts", p.messages[0].Attempts+1, "next", due, "err", why)
+	var errs []error
+	for _, m := range p.messages {
+		if err := o.store.Postpone(ctx, m.Key, due, why.Error()); err != nil {
+			errs = append(errs, fmt.Errorf("put off message %q: %w", m.Key, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// measure sets the age of the oldest message that should have been delivered.
+// One that quiet hours hold back is not late.
+func (o *Outbox) measure(ctx context.Context) error {
+	now := o.now()
+	waiting, err := o.store.Undelivered(ctx, now)
+	if err != nil {
+		return fmt.Errorf("read what is undelivered: %w", err)
+	}
+	oldest := now
+	for _, m := range waiting {
+		switch {
+		case !m.NotAfter.IsZero() && m.NotAfter.Before(now): // given up
+		case m.Attempts > 0 && m.Queued.Before(oldest):
+			oldest = m.Queued
+		case m.Attempts == 0 && m.Due.Before(oldest):
+			oldest = m.Due
+		}
+	}
+	o.metrics.oldest.Set(now.Sub(oldest).Seconds())
+	return nil
+}
+
+// permanentError marks an error that trying again will not mend.
+type permanentError struct{ err error }
+
+func (e *permanentError) Error() string { return e.err.Error() }
+func (e *permanentError) Unwrap() error { return e.err }
+
+// Permanent marks an error that only a person can mend: the message is kept
+// and tried again, but seldom.
+func Permanent(err error) error { return &permanentError{err} }
+
+// IsPermanent says whether an error is so marked.
+func IsPermanent(err error) bool {
+	var p *permanentError
+	return errors.As(err, &p)
+}
+
+// Redact is an address that may be shown: no user, password or query.
+func Redact(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		scheme, _, _ := strings.Cut(address, ":")
+		return scheme + ":…"
+	}
+	return cmp.Or(u.Scheme, "?") + "://" + u.Host
+}
+
+// LogChannel is the channel of "log:" addresses: it tells the log.
+type LogChannel struct{ Log *slog.Logger }
+
+// Deliver writes the message's subject and findings to the log.
+func (c LogChannel) Deliver(_ context.Context, m outyard.Message, _ string) error {
+	c.Log.Info(m.Subject, "route", m.Route, "findings", m.Findings, "text", m.Text)
+	return nil
+}

@@ -1,0 +1,48 @@
+package alerts
+
+import (
+	"slices"
+	"time"
+
+	"outyard"
+)
+
+// A Route says who is told what.
+type Route struct {
+	Name  string
+	To    []string         // addresses, as URLs; they may hold secrets
+	Yards []string         // yard ids, or "*" for every yard
+	From  outyard.Severity // the least pressing that is told
+	Quiet Quiet            // nil: none
+}
+
+// Quiet is the part of the day in which only what cannot wait is told.
+type Quiet interface {
+	// Covers says whether the clock on the wall in zone is within it.
+	Covers(at time.Time, zone *time.Location) bool
+}
+
+// wants says whether the route tells of what is this pressing in that yard.
+func (r Route) wants(yard outyard.YardID, s outyard.Severity) bool {
+	if s.Rank() < r.From.Rank() {
+		return false
+	}
+	return slices.Contains(r.Yards, "*") || slices.Contains(r.Yards, string(yard))
+}
+
+// longestQuiet bounds the search for the end of quiet hours.
+const longestQuiet = 2 * day
+
+// afterQuiet is the first instant from t on that is not in the quiet hours of
+// a zone. It goes minute by minute: on the nights when clocks change, an hour
+// of the wall clock is there twice or not at all, and counting is right on
+// every one of them.
+func afterQuiet(q Quiet, t time.Time, zone *time.Location) time.Time {
+	if q == nil {
+		return t
+	}
+	for last := t.Add(longestQuiet); t.Before(last) && q.Covers(t, zone); {
+		t = t.Truncate(time.Minute).Add(time.Minute)
+	}
+	return t
+}

@@ -1,0 +1,585 @@
+package alerts_test
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+	"outyard/alerts"
+	"outyard/analysis"
+	"outyard/configs"
+	"outyard/store"
+	"outyard/store/sqlite"
+)
+
+var _ alerts.Course = (*analysis.Course)(nil)
+
+// A fallCourse is a plain analysis with the manners of a real one: a fall of
+// more than a kilogram between two readings is a swarm, of more than ten a hive
+// knocked over, and one back up within the hour was nothing.
+type fallCourse struct {
+	journal  []outyard.Entry
+	hives    map[outyard.HiveID][]outyard.Reading
+	days     map[outyard.Date]bool
+	zone     *time.Location
+	yard     outyard.YardID
+	revision uint64
+}
+
+func newFallCourse(y outyard.Yard, journal []outyard.Entry) alerts.Course {
+	return &fallCourse{journal: journal, hives: map[outyard.HiveID][]outyard.Reading{}, days: map[outyard.Date]bool{}, zone: y.Zone, yard: y.ID}
+}
+
+func (c *fallCourse) Observe(r outyard.Reading) error {
+	rs := c.hives[r.Hive]
+	if n := len(rs); n > 0 && !rs[n-1].Time.Before(r.Time) {
+		return analysis.ErrLate
+	}
+	c.hives[r.Hive] = append(rs, r)
+	c.days[outyard.DateOf(r.Time, c.zone)] = true
+	c.revision++
+	return nil
+}
+
+func (c *fallCourse) Advance(time.Time) {}
+func (c *fallCourse) Revision() uint64  { return c.revision }
+
+func (c *fallCourse) Findings() []outyard.Finding {
+	var out []outyard.Finding
+	for hive, rs := range c.hives {
+		for i := 1; i < len(rs); i++ {
+			fellKg := rs[i-1].Values[outyard.Weight] - rs[i].Values[outyard.Weight]
+			if fellKg < 1 {
+				continue
+			}
+			f := outyard.Finding{Kind: outyard.Swarm, Yard: c.yard, Hive: hive, Onset: rs[i].Time, Severity: outyard.Now, Confidence: 0.9,
+				Summary: fmt.Sprintf("%.1f kg gone.", fellKg), State: outyard.Open, Facts: map[string]any{"change_kg": -fellKg}}
+			if fellKg > 10 {
+				f.Kind = outyard.KnockedOver
+			}
+			if slices.ContainsFunc(c.journal, func(e outyard.Entry) bool { return e.Hive == hive && e.Time.Sub(f.Onset).Abs() < time.Hour }) {
+				f.Kind, f.Severity = outyard.Handling, outyard.Note
+			}
+			back := slices.ContainsFunc(rs[i:], func(r outyard.Reading) bool {
+				return r.Time.Sub(f.Onset) <= time.Hour && r.Values[outyard.Weight] > rs[i].Values[outyard.Weight]+fellKg/2
+			})
+			if !back {
+				out = append(out, f)
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b outyard.Finding) int { return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Hive, b.Hive)) })
+	return out
+}
+
+func (c *fallCourse) Days() []outyard.Day { return c.DaysSince(outyard.Date{}) }
+
+func (c *fallCourse) DaysSince(from outyard.Date) []outyard.Day {
+	var out []outyard.Day
+	for d := range c.days {
+		if !d.Before(from) {
+			out = append(out, outyard.Day{Date: d, Yard: c.yard, Hive: "h01", GainKg: float64(len(c.hives["h01"])), HandledKg: outyard.Unknown})
+		}
+	}
+	slices.SortFunc(out, func(a, b outyard.Day) int { return a.Date.Sub(b.Date) })
+	return out
+}
+
+var alderSlip = outyard.Yard{ID: "alder-slip", Name: "Alder Slip", Zone: time.UTC,
+	Hives: []outyard.Hive{{ID: "h01", Name: "By the gate"}, {ID: "h02"}, {ID: "h03"}}}
+
+func weigh(hive outyard.HiveID, at time.Time, kg float64) outyard.Reading {
+	r := outyard.NewReading("alder-slip", hive, at)
+	r.Values[outyard.Weight] = kg
+	return r
+}
+
+// A bench is a store with a watcher on it, in a bubble of its own time.
+type bench struct {
+	t    *testing.T
+	db   *sqlite.Store
+	opts alerts.Options
+	reg  *prometheus.Registry
+	w    *alerts.Watcher
+	stop func()
+}
+
+func newBench(t *testing.T) *bench {
+	db, err := sqlite.Open(t.Context(), t.TempDir())
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, db.Close()) })
+	return &bench{t: t, db: db, opts: alerts.Options{Yards: []outyard.Yard{alderSlip},
+		Routes: []alerts.Route{{Name: "me", To: []string{"log:"}, Yards: []string{"*"}, From: outyard.Soon}}}}
+}
+
+func (b *bench) start(db alerts.Store) {
+	b.reg = prometheus.NewRegistry()
+	b.w = alerts.NewWatcher(db, newFallCourse, b.opts, time.Now, slog.New(slog.DiscardHandler), b.reg)
+	ctx, cancel := context.WithCancel(b.t.Context())
+	ran := make(chan error, 1)
+	go func() { ran <- b.w.Run(ctx) }()
+	b.stop = func() {
+		cancel()
+		require.NoError(b.t, <-ran)
+	}
+	synctest.Wait()
+}
+
+func (b *bench) keep(rs ...outyard.Reading) []outyard.Reading {
+	fresh, err := b.db.Keep(b.t.Context(), rs)
+	require.NoError(b.t, err)
+	return fresh
+}
+
+// arrive is the way of readings through the collector.
+func (b *bench) arrive(rs ...outyard.Reading) {
+	b.w.Kept(b.keep(rs...), time.Now())
+	synctest.Wait()
+}
+
+func (b *bench) findings() []outyard.Finding {
+	fs, _, err := b.db.Findings(b.t.Context(), store.Query{})
+	require.NoError(b.t, err)
+	slices.Reverse(fs)
+	return fs
+}
+
+// outbox is every message that waits, as the occasion and the finding.
+func (b *bench) outbox() []string {
+	ms, err := b.db.Undelivered(b.t.Context(), time.Now().Add(time.Hour))
+	require.NoError(b.t, err)
+	keys := []string{}
+	for _, m := range ms {
+		keys = append(keys, m.Key)
+	}
+	return keys
+}
+
+func (b *bench) alert(id string) outyard.AlertState {
+	as, err := b.db.Alerts(b.t.Context())
+	require.NoError(b.t, err)
+	for _, a := range as {
+		if a.Finding == id {
+			return a.State
+		}
+	}
+	return ""
+}
+
+func (b *bench) counter(name string) float64 {
+	got, err := b.reg.Gather()
+	require.NoError(b.t, err)
+	for _, f := range got {
+		if f.GetName() == name {
+			return f.GetMetric()[0].GetCounter().GetValue()
+		}
+	}
+	b.t.Fatalf("no metric %s", name)
+	return 0
+}
+
+func inBubble(t *testing.T, f func(t *testing.T, b *bench)) {
+	synctest.Test(t, func(t *testing.T) {
+		<-time.After(12 * time.Hour) // bubbles begin at midnight
+		f(t, newBench(t))
+	})
+}
+
+func wait(d time.Duration) {
+	<-time.After(d)
+	synctest.Wait()
+}
+
+func TestASwarmIsInTheOutboxWithTheDecidingReading(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		noon := time.Now()
+		b.arrive(weigh("h03", noon.Add(-time.Minute), 42))
+		require.Empty(t, b.outbox())
+		b.arrive(weigh("h03", noon, 39.5))
+
+		fs := b.findings()
+		require.Len(t, fs, 1)
+		require.Equal(t, "swarm-alder-slip_h03-20000101T1200Z", fs[0].ID)
+		require.Equal(t, time.Now().UTC(), fs[0].ToldAt.UTC(), "no time has passed")
+		require.Equal(t, []string{"me|0|swarm-alder-slip_h03-20000101T1200Z|raised"}, b.outbox())
+		require.Equal(t, outyard.AlertOpen, b.alert(fs[0].ID))
+		b.stop()
+	})
+}
+
+func TestARestartTellsNothingTwiceAndForgetsNothing(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		before, told := b.findings(), b.outbox()
+		_, err := b.w.Acknowledge(t.Context(), before[0].ID)
+		require.NoError(t, err)
+		b.stop()
+
+		// Kept while nobody watched: told at the next start.
+		b.keep(weigh("h01", time.Now(), 50), weigh("h01", time.Now().Add(time.Minute), 47))
+		wait(time.Hour)
+		b.start(b.db)
+		after := b.findings()
+		require.Len(t, after, 2)
+		require.Equal(t, before[0], after[0])
+		require.Equal(t, outyard.AlertAcknowledged, b.alert(before[0].ID))
+		require.Equal(t, append(told, "me|0|swarm-alder-slip_h01-20000101T1201Z|raised"), b.outbox())
+		b.stop()
+
+		b.start(b.db)
+		require.Equal(t, after, b.findings())
+		require.Len(t, b.outbox(), 2)
+		b.stop()
+	})
+}
+
+func TestOldNewsIsOnThePagesOnly(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		last := time.Now()
+		wait(30 * 24 * time.Hour)
+		b.keep(weigh("h03", last, 42), weigh("h03", last.Add(time.Minute), 39.5))
+		b.start(b.db)
+		require.Len(t, b.findings(), 1)
+		require.Empty(t, b.outbox())
+		require.Empty(t, b.alert(b.findings()[0].ID))
+		require.Len(t, b.days(), 1, "and its day is in the table")
+		b.stop()
+	})
+}
+
+func (b *bench) days() []outyard.Day {
+	ds, _, err := b.db.Days(b.t.Context(), store.Query{})
+	require.NoError(b.t, err)
+	return ds
+}
+
+func TestALateReadingWithdrawsAndSaysSo(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		at := time.Now()
+		b.arrive(weigh("h03", at.Add(-40*time.Minute), 42), weigh("h03", at, 39.5))
+		id := b.findings()[0].ID
+		wait(time.Minute)
+		// It was at 39.6 before, too: what fell, fell earlier and came back.
+		b.arrive(weigh("h03", at.Add(-20*time.Minute), 39.6))
+		fs := b.findings()
+		require.Len(t, fs, 1)
+		require.Equal(t, outyard.Open, fs[0].State, "the onset moves, the finding stays")
+		require.Equal(t, id, fs[0].ID)
+		require.Equal(t, at.Add(-20*time.Minute).UTC(), fs[0].Onset)
+
+		wait(5 * time.Minute)
+		b.arrive(weigh("h03", time.Now(), 42)) // the bees came back
+		fs = b.findings()
+		require.Len(t, fs, 1)
+		require.Equal(t, outyard.Withdrawn, fs[0].State)
+		require.Contains(t, fs[0].Summary, "Withdrawn")
+		require.Equal(t, outyard.AlertOver, b.alert(id))
+		require.Contains(t, b.outbox(), "me|0|"+id+"|withdrawn")
+		b.stop()
+	})
+}
+
+func TestTheKeepersJournalTurnsASwarmIntoWork(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		at := time.Now()
+		b.arrive(weigh("h03", at.Add(-time.Minute), 42), weigh("h03", at, 39.5))
+		_, err := b.db.AddEntry(t.Context(), outyard.Entry{Time: at, Yard: "alder-slip", Hive: "h03", Kind: outyard.BoxOff, Kg: outyard.Unknown})
+		require.NoError(t, err)
+		wait(time.Second)
+		b.w.Again("alder-slip")
+		synctest.Wait()
+		fs := b.findings()
+		require.Len(t, fs, 2)
+		require.True(t, slices.ContainsFunc(fs, func(f outyard.Finding) bool {
+			return f.Kind == outyard.Handling && f.State == outyard.Open
+		}))
+		require.True(t, slices.ContainsFunc(fs, func(f outyard.Finding) bool {
+			return f.Kind == outyard.Swarm && f.State == outyard.Withdrawn && strings.HasSuffix(f.Summary, "it was the keeper's work.")
+		}))
+		b.stop()
+	})
+}
+
+// arrivals invents an afternoon of three hives, with falls in it.
+func arrivals(rng *rand.Rand, from time.Time) []outyard.Reading {
+	var rs []outyard.Reading
+	for _, hive := range []outyard.HiveID{"h01", "h02", "h03"} {
+		kg := 40.0
+		for i := range 40 {
+			if rng.IntN(12) == 0 {
+				kg -= 1.5 + rng.Float64()
+			}
+			rs = append(rs, weigh(hive, from.Add(time.Duration(i)*time.Minute), kg))
+		}
+	}
+	return rs
+}
+
+// living leaves out what must differ between orders of arrival: what was once
+// said and withdrawn, ids and when it was raised.
+func living(fs []outyard.Finding) []outyard.Finding {
+	var out []outyard.Finding
+	for _, f := range fs {
+		if f.State != outyard.Withdrawn {
+			f.ID, f.ToldAt = "", time.Time{}
+			out = append(out, f)
+		}
+	}
+	slices.SortFunc(out, func(a, b outyard.Finding) int { return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Hive, b.Hive)) })
+	return out
+}
+
+func TestAnyOrderOfArrivalEndsWithTheSameFindings(t *testing.T) {
+	for seed := range uint64(6) {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		var want []outyard.Finding
+		inBubble(t, func(t *testing.T, b *bench) {
+			b.keep(arrivals(rng, time.Now())...)
+			wait(time.Hour)
+			b.start(b.db)
+			want = living(b.findings())
+			b.stop()
+		})
+		require.NotEmpty(t, want)
+		inBubble(t, func(t *testing.T, b *bench) {
+			rs := arrivals(rand.New(rand.NewPCG(seed, 1)), time.Now())
+			rng := rand.New(rand.NewPCG(seed, 2))
+			b.opts.Queue = 1 + rng.IntN(30) // now and then too small
+			wait(time.Hour)
+			b.start(b.db)
+			rng.Shuffle(len(rs), func(i, j int) { rs[i], rs[j] = rs[j], rs[i] })
+			for len(rs) > 0 {
+				n := min(1+rng.IntN(20), len(rs))
+				b.w.Kept(b.keep(rs[:n]...), time.Now())
+				if rng.IntN(2) == 0 {
+					wait(time.Second)
+				}
+				rs = rs[n:]
+			}
+			wait(time.Minute)
+			require.Equal(t, want, living(b.findings()), "seed %d", seed)
+			b.stop()
+		})
+	}
+}
+
+func TestReadingsInFlightDuringARebuildDoNotCauseAnother(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		fresh := b.keep(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		b.start(b.db) // reads them from the store
+		b.w.Kept(fresh, time.Now())
+		synctest.Wait()
+		require.EqualValues(t, 1, b.counter("outyard_alerts_rebuilds_total"))
+		require.Len(t, b.findings(), 1)
+		b.stop()
+	})
+}
+
+func TestABatchWithLateReadingsIsOneRebuild(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.arrive(weigh("h03", time.Now(), 42))
+		var late []outyard.Reading
+		for i := range 200 {
+			late = append(late, weigh("h03", time.Now().Add(-time.Duration(i+1)*time.Minute), 42))
+		}
+		b.arrive(late...)
+		require.EqualValues(t, 2, b.counter("outyard_alerts_rebuilds_total"), "the first and one more")
+		b.stop()
+	})
+}
+
+// A flakyStore does not take news while down is set.
+type flakyStore struct {
+	*sqlite.Store
+	down bool
+}
+
+func (s *flakyStore) Tell(ctx context.Context, n store.News) error {
+	if s.down {
+		return errors.New("disk is full")
+	}
+	return s.Store.Tell(ctx, n)
+}
+
+func TestNewsWaitsForTheStore(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		flaky := &flakyStore{Store: b.db}
+		b.start(flaky)
+		flaky.down = true
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		require.Empty(t, b.findings())
+		wait(time.Minute)
+		flaky.down = false
+		wait(time.Minute)
+		require.Len(t, b.findings(), 1)
+		require.Len(t, b.outbox(), 1)
+		b.stop()
+	})
+}
+
+func TestQuietHoursHoldAllButNow(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		quiet, err := configs.ParseQuiet("21:30-06:30")
+		require.NoError(t, err)
+		b.opts.Routes[0].Quiet = quiet
+		b.start(b.db)
+		wait(11 * time.Hour) // 23:00
+		at := time.Now()
+		b.arrive(weigh("h03", at.Add(-time.Minute), 42), weigh("h03", at, 39.5))
+		due, err := b.db.Due(t.Context(), at, 0)
+		require.NoError(t, err)
+		require.Len(t, due, 1, "a swarm is told at night")
+
+		wait(time.Minute)
+		b.arrive(weigh("h03", time.Now(), 42)) // it came back: withdrawn
+		due, err = b.db.Due(t.Context(), time.Now(), 0)
+		require.NoError(t, err)
+		require.Len(t, due, 1, "that it was none can wait")
+		due, err = b.db.Due(t.Context(), time.Date(2000, 1, 2, 6, 30, 0, 0, time.UTC), 0)
+		require.NoError(t, err)
+		require.Len(t, due, 2, "until half past six")
+		b.stop()
+	})
+}
+
+func TestPeopleAnswerAlerts(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		id := b.findings()[0].ID
+
+		require.NoError(t, b.w.Told(t.Context(), []string{id, "of-another-time"}))
+		require.Equal(t, outyard.AlertTold, b.alert(id))
+		until := time.Now().Add(90 * time.Minute)
+		_, err := b.w.Snooze(t.Context(), id, until)
+		require.NoError(t, err)
+		wait(80 * time.Minute)
+		require.Equal(t, outyard.AlertSnoozed, b.alert(id))
+		require.Len(t, b.outbox(), 1)
+		wait(11 * time.Minute)
+		require.Equal(t, outyard.AlertOpen, b.alert(id))
+		require.Equal(t, []string{"me|0|" + id + "|raised", "me|0|" + id + "|snoozed-until-20000101T133000Z"}, b.outbox(), "told again, once")
+		wait(11 * time.Minute)
+		require.Len(t, b.outbox(), 2)
+
+		a, err := b.w.Acknowledge(t.Context(), id)
+		require.NoError(t, err)
+		require.Equal(t, outyard.AlertAcknowledged, a.State)
+		_, err = b.w.Acknowledge(t.Context(), "nothing")
+		require.ErrorIs(t, err, alerts.ErrNoAlert)
+
+		wait(8 * 24 * time.Hour)
+		require.Equal(t, outyard.AlertOver, b.alert(id), "a swarm of last week")
+		b.stop()
+	})
+}
+
+func TestAYardPlacedLaterIsWatched(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.opts.Yards = nil
+		b.start(b.db)
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		require.Empty(t, b.findings())
+		b.w.Place(alderSlip)
+		synctest.Wait()
+		require.Len(t, b.findings(), 1)
+		require.Len(t, b.outbox(), 1)
+		b.stop()
+	})
+}
+
+func TestWhatIsOpenIsAnnounced(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		got := map[outyard.HiveID]int{}
+		b.opts.Announce = func(_ outyard.YardID, hive outyard.HiveID, open []outyard.Finding) { got[hive] = len(open) }
+		b.start(b.db)
+		require.Equal(t, map[outyard.HiveID]int{"": 0, "h01": 0, "h02": 0, "h03": 0}, got, "at the start all, to clear what is no more")
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		require.Equal(t, 1, got["h03"])
+		b.arrive(weigh("h03", time.Now().Add(time.Minute), 42))
+		require.Equal(t, 0, got["h03"])
+		b.stop()
+	})
+}
+
+func TestTheDailyTableIsStoredNowAndThen(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		for range 20 {
+			b.arrive(weigh("h01", time.Now(), 42))
+			wait(time.Minute)
+		}
+		ds := b.days()
+		require.Len(t, ds, 1)
+		require.InDelta(t, 18, ds[0].GainKg, 3, "within five minutes of the last reading")
+		b.stop()
+	})
+}
+
+// With 1,000 hives at work, a message is in the outbox well within a second
+// of the arrival of the reading that decides.
+func BenchmarkDecidingReadingToOutbox(b *testing.B) {
+	db, err := sqlite.Open(b.Context(), b.TempDir())
+	require.NoError(b, err)
+	defer db.Close()
+	queued := make(chan struct{}, 1)
+	opts := alerts.Options{Routes: []alerts.Route{{Name: "me", To: []string{"log:"}, Yards: []string{"*"}, From: outyard.Soon}},
+		Queued: func() { queued <- struct{}{} }}
+	for y := range 100 {
+		opts.Yards = append(opts.Yards, outyard.Yard{ID: outyard.YardID(fmt.Sprintf("yard-%02d", y)), Zone: time.UTC})
+	}
+	w := alerts.NewWatcher(db, func(y outyard.Yard, journal []outyard.Entry) alerts.Course {
+		return newFallCourse(y, journal)
+	}, opts, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
+	ctx, cancel := context.WithCancel(b.Context())
+	ran := make(chan error)
+	at := time.Now().Add(-time.Hour).UTC().Truncate(time.Second)
+	round := func(i int, kg func(hive int) float64) []outyard.Reading {
+		rs := make([]outyard.Reading, 0, 1000)
+		for hive := range 1000 {
+			r := outyard.NewReading(opts.Yards[hive%100].ID, outyard.HiveID(fmt.Sprintf("h%02d", hive/100)), at.Add(time.Duration(i)*time.Second))
+			r.Values[outyard.Weight] = kg(hive)
+			rs = append(rs, r)
+		}
+		return rs
+	}
+	left, slowest := 300.0, time.Duration(0)
+	_, err = db.Keep(ctx, round(0, func(int) float64 { return left }))
+	require.NoError(b, err)
+	go func() { ran <- w.Run(ctx) }()
+	for i := 1; b.Loop(); i++ {
+		left -= 2
+		rs := round(i, func(hive int) float64 {
+			if hive == 500 {
+				return left
+			}
+			return 300
+		})
+		fresh, err := db.Keep(ctx, rs)
+		require.NoError(b, err)
+		arrived := time.Now()
+		w.Kept(fresh, arrived)
+		<-queued
+		slowest = max(slowest, time.Since(arrived))
+	}
+	b.ReportMetric(slowest.Seconds()*1000, "slowest-ms")
+	cancel()
+	require.NoError(b, <-ran)
+}

@@ -1,0 +1,152 @@
+package alerts
+
+import (
+	"cmp"
+	"embed"
+	"fmt"
+	htmltemplate "html/template"
+	"math"
+	"slices"
+	"strings"
+	texttemplate "text/template"
+	"time"
+
+	"outyard"
+)
+
+//go:embed templates
+var templates embed.FS
+
+var (
+	textMessage = texttemplate.Must(texttemplate.ParseFS(templates, "templates/message.txt"))
+	htmlMessage = htmltemplate.Must(htmltemplate.ParseFS(templates, "templates/message.html"))
+)
+
+// A Writer puts findings into words for a message.
+type Writer struct {
+	// Link is the address of a hive's page, of the yard's when hive is empty.
+	// It is nil where no page can be reached from outside.
+	Link func(outyard.YardID, outyard.HiveID) string
+}
+
+// Words are the parts of a message that people read.
+type Words struct{ Subject, Text, HTML string }
+
+type letter struct {
+	Subject, Yard string
+	Items         []letterItem
+}
+
+type letterItem struct {
+	Place, Title, Summary, When, Urgency, Sure string
+	Advice, Caution                            []string
+	Link                                       string
+}
+
+// Write tells of findings of one yard, at least one, the most pressing first.
+// Instants are given in the yard's zone.
+func (w Writer) Write(yard outyard.Yard, findings []outyard.Finding) (Words, error) {
+	findings = slices.Clone(findings)
+	slices.SortStableFunc(findings, func(a, b outyard.Finding) int {
+		return cmp.Or(cmp.Compare(pressing(b), pressing(a)), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
+	})
+	l := letter{Yard: nameOf(yard)}
+	for _, f := range findings {
+		l.Items = append(l.Items, w.item(yard, f))
+	}
+	first := l.Items[0]
+	l.Subject = fmt.Sprintf("%s: %s, %s", l.Yard, first.Place, first.Title)
+	if findings[0].Hive == "" {
+		l.Subject = fmt.Sprintf("%s: %s", l.Yard, first.Title)
+	}
+	if more := len(findings) - 1; more > 0 {
+		l.Subject += fmt.Sprintf(", and %d more", more)
+	}
+	if pressing(findings[0]) == outyard.Now.Rank() {
+		l.Subject = "Now: " + l.Subject
+	}
+
+	var text, html strings.Builder
+	if err := textMessage.Execute(&text, l); err != nil {
+		return Words{}, fmt.Errorf("write text for %s: %w", yard.ID, err)
+	}
+	if err := htmlMessage.Execute(&html, l); err != nil {
+		return Words{}, fmt.Errorf("write HTML for %s: %w", yard.ID, err)
+	}
+	return Words{Subject: l.Subject, Text: strings.TrimSpace(text.String()) + "\n", HTML: html.String()}, nil
+}
+
+func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
+	it := letterItem{Place: placeOf(yard, f.Hive), Title: ruleOf(f.Kind).title, Summary: f.Summary, When: when(f, zoneOf(yard))}
+	if w.Link != nil {
+		it.Link = w.Link(f.Yard, f.Hive)
+	}
+	switch f.State {
+	case outyard.Withdrawn:
+		it.Title += ", taken back"
+		return it // what was advised no longer stands
+	case outyard.Over:
+		if !ruleOf(f.Kind).event {
+			it.Title += ", over"
+			return it
+		}
+	}
+	it.Advice, it.Caution = f.Advice, f.Caution
+	switch f.Severity {
+	case outyard.Now:
+		it.Urgency = "Go if you can."
+	case outyard.Soon:
+		it.Urgency = "See to it on the next round."
+	}
+	if f.Confidence > 0 {
+		it.Sure = fmt.Sprintf("%.0f %% sure.", math.Floor(f.Confidence*100))
+	}
+	return it
+}
+
+// pressing is how soon somebody should act on a finding as it stands.
+func pressing(f outyard.Finding) int {
+	if f.State == outyard.Withdrawn || f.State == outyard.Over && !ruleOf(f.Kind).event {
+		return 0
+	}
+	return f.Severity.Rank()
+}
+
+func when(f outyard.Finding, zone *time.Location) string {
+	rule := ruleOf(f.Kind)
+	layout := "Monday 2 January at 15:04"
+	if rule.within >= day { // dated by a fit over days: a time of day would boast
+		layout = "Monday 2 January"
+	}
+	onset := f.Onset.In(zone).Format(layout)
+	end := f.End.In(zone).Format(layout)
+	switch {
+	case rule.event:
+		return "On " + onset + "."
+	case f.State == outyard.Withdrawn:
+		return "It was said to have begun on " + onset + "."
+	case f.State == outyard.Over && end == onset:
+		return "On " + onset + "."
+	case f.State == outyard.Over && !f.End.IsZero():
+		return fmt.Sprintf("From %s to %s.", onset, end)
+	default:
+		return "Since " + onset + "."
+	}
+}
+
+func zoneOf(y outyard.Yard) *time.Location {
+	if y.Zone == nil {
+		return time.UTC
+	}
+	return y.Zone
+}
+
+func nameOf(y outyard.Yard) string { return cmp.Or(y.Name, string(y.ID)) }
+
+func placeOf(y outyard.Yard, id outyard.HiveID) string {
+	if id == "" {
+		return "The whole yard"
+	}
+	h, _ := y.Hive(id)
+	return cmp.Or(h.Name, string(id))
+}

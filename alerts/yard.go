@@ -1,0 +1,364 @@
+package alerts
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"outyard"
+	"outyard/store"
+)
+
+const (
+	// retryEvaluation is the wait after an evaluation that went wrong.
+	retryEvaluation = 5 * time.Second
+	// rebuildShare keeps rebuilding a yard, over and over as late readings
+	// trickle in, to a tenth of one worker's time.
+	rebuildShare = 9
+	// rebuildWait is the longest that a rebuild is put off for that.
+	rebuildWait = 30 * time.Second
+	// daysEvery is how often the daily table is stored when nothing else is:
+	// the row of today moves with each reading.
+	daysEvery = 5 * time.Minute
+	// daysBack is how far back readings that come in order move the table.
+	daysBack = 14
+	// tailLength is how many of each hive's last readings are remembered from
+	// a rebuild, to know those again that came in while it went on.
+	tailLength = 8
+)
+
+// A yard is what the watcher knows of one yard.
+type yard struct {
+	// Guarded by Watcher.mu.
+	place     outyard.Yard
+	pending   []outyard.Reading
+	arrived   time.Time // the first of pending
+	again     bool      // to be evaluated from the store; pending is in there
+	late      bool      // the same, but meanwhile what comes in order is followed
+	minute    bool      // a minute has passed
+	ready     bool      // in Watcher.ready
+	running   bool      // with a worker
+	notBefore time.Time // of the next evaluation from the store
+
+	// The running worker's.
+	course   Course
+	revision uint64
+	rebuilt  time.Time
+	tail     map[outyard.HiveID][]outyard.Reading
+	days     []outyard.Day // as stored, from daysBack on
+	daysDue  time.Time
+
+	// The findings and what becomes of them. An acknowledgement must not wait
+	// for a worker that reads a whole season.
+	book    sync.Mutex
+	ledger  *Ledger
+	alerts  map[string]outyard.Alert
+	unsaved unsaved
+}
+
+// unsaved is news that the store has not taken yet.
+type unsaved struct {
+	findings map[string]outyard.Finding
+	alerts   map[string]outyard.Alert
+	messages []outyard.Message
+	hives    map[outyard.HiveID]bool // to be announced
+}
+
+func newUnsaved() unsaved {
+	return unsaved{findings: map[string]outyard.Finding{}, alerts: map[string]outyard.Alert{}, hives: map[outyard.HiveID]bool{}}
+}
+
+// evaluate brings a yard up to now and stores what that changes.
+func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
+	if err := w.open(ctx, y); err != nil { // a yard placed since the start
+		return err
+	}
+	now := w.now()
+	anew := y.course == nil || t.again || w.follow(y, t, now)
+	if anew {
+		if err := w.rebuild(ctx, y, t.place, now); err != nil {
+			return err
+		}
+	}
+	y.course.Advance(now)
+	w.reconcile(y, t.place, now)
+	if t.minute {
+		w.passTime(y, t.place, now)
+		if now.Sub(y.rebuilt) > time.Minute {
+			y.tail = nil // nothing that it knows is still on its way
+		}
+	}
+	return w.save(ctx, y, t, anew, now)
+}
+
+// follow feeds readings to the course. It returns true when one of them
+// changes the past and the yard is to be rebuilt at once: that reading and
+// the rest are in the store. When it is too soon for a rebuild, it notes that
+// one is due and goes on with those that come in order.
+func (w *Watcher) follow(y *yard, t todo, now time.Time) (rebuild bool) {
+	for _, r := range t.readings {
+		if y.fed(r) {
+			continue
+		}
+		if err := y.course.Observe(r); err != nil {
+			w.mu.Lock()
+			y.late = now.Before(y.notBefore)
+			rebuild = !y.late
+			w.mu.Unlock()
+			if rebuild {
+				return true
+			}
+			continue
+		}
+		// After each reading, and not once for all: a finding's first onset
+		// makes its id, and must not depend on how readings came in heaps.
+		w.reconcile(y, t.place, now)
+	}
+	return false
+}
+
+// fed says that the rebuild has seen the reading already.
+func (y *yard) fed(r outyard.Reading) bool {
+	for _, s := range y.tail[r.Hive] {
+		if !s.Time.Equal(r.Time) {
+			continue
+		}
+		for q, v := range r.Values {
+			if outyard.Known(v) && v != s.Values[q] {
+				return false
+			}
+		}
+		return true
+	}
+	return false
+}
+
+// rebuild begins the yard's course anew and feeds it all that is stored.
+func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now time.Time) error {
+	journal, _, err := w.store.Entries(ctx, store.Query{Yard: place.ID})
+	if err != nil {
+		return fmt.Errorf("read journal of yard %s: %w", place.ID, err)
+	}
+	stored, _, err := w.store.Days(ctx, store.Query{Yard: place.ID})
+	if err != nil {
+		return fmt.Errorf("read days of yard %s: %w", place.ID, err)
+	}
+	course := w.newCourse(place, journal)
+	tail := map[outyard.HiveID][]outyard.Reading{}
+	var refused []error
+	err = w.store.EachReading(ctx, store.Query{Yard: place.ID}, func(r outyard.Reading) error {
+		if err := course.Observe(r); err != nil && len(refused) < 3 {
+			refused = append(refused, fmt.Errorf("hive %q at %s: %w", r.Hive, r.Time.Format(time.RFC3339), err))
+		}
+		last := append(tail[r.Hive], r)
+		if len(last) > 2*tailLength {
+			last = append(last[:0], last[len(last)-tailLength:]...)
+		}
+		tail[r.Hive] = last
+		return ctx.Err()
+	})
+	if err != nil {
+		return fmt.Errorf("read readings of yard %s: %w", place.ID, err)
+	}
+	if len(refused) > 0 {
+		w.log.Warn("readings left out of the analyses", "yard", place.ID, "err", errors.Join(refused...))
+	}
+	slices.SortFunc(stored, compareDays)
+	y.course, y.tail, y.days, y.revision = course, tail, stored, ^course.Revision()
+	w.metrics.rebuilds.Inc()
+
+	y.rebuilt = w.now()
+	w.mu.Lock()
+	y.notBefore = y.rebuilt.Add(min(rebuildShare*y.rebuilt.Sub(now), rebuildWait))
+	w.mu.Unlock()
+	y.book.Lock()
+	defer y.book.Unlock()
+	y.unsaved.hives[""] = true
+	for _, h := range place.Hives {
+		y.unsaved.hives[h.ID] = true
+	}
+	return nil
+}
+
+// reconcile turns what the course finds into news, if it may have changed.
+func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
+	revision := y.course.Revision()
+	if revision == y.revision {
+		return
+	}
+	y.revision = revision
+	found := y.course.Findings()
+	y.book.Lock()
+	var raised []string
+	for _, c := range y.ledger.Changes(found, now) {
+		y.unsaved.findings[c.Is.ID] = c.Is
+		y.unsaved.hives[c.Is.Hive] = true
+		_, alerted := y.alerts[c.Is.ID]
+		what := consequenceOf(c, alerted, now)
+		if what.event != "" && w.step(y, c.Is.ID, Event{Kind: what.event}, now) && !alerted {
+			raised = append(raised, c.Is.ID)
+		}
+		if what.stage != "" {
+			w.queue(y, place, c.Is, what.stage, c.Was.Severity, now)
+		}
+	}
+	y.book.Unlock()
+	w.know(y, raised)
+}
+
+// know remembers where alerts are to be found by their ids.
+func (w *Watcher) know(y *yard, ids []string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, id := range ids {
+		w.alertOf[id] = y
+	}
+}
+
+// passTime ends snoozes, and alerts of events that nobody answered.
+func (w *Watcher) passTime(y *yard, place outyard.Yard, now time.Time) {
+	y.book.Lock()
+	defer y.book.Unlock()
+	for _, id := range slices.Sorted(maps.Keys(y.alerts)) {
+		a := y.alerts[id]
+		if a.State == outyard.AlertOver {
+			continue
+		}
+		f, ok := y.ledger.Finding(id)
+		if !ok {
+			continue
+		}
+		if ruleOf(f.Kind).event && now.Sub(f.Onset) > endsAfter {
+			w.step(y, id, Event{Kind: Ended}, now)
+			continue
+		}
+		until := a.Until
+		if w.step(y, id, Event{Kind: Woke}, now) {
+			w.queue(y, place, f, stage("snoozed-until-"+until.UTC().Format("20060102T150405Z")), f.Severity, now)
+		}
+	}
+}
+
+// step is called with book held, as is queue.
+func (w *Watcher) step(y *yard, id string, e Event, now time.Time) bool {
+	a := y.alerts[id]
+	a.Finding = id
+	a, changed := Next(a, e, now)
+	if changed {
+		y.alerts[id], y.unsaved.alerts[id] = a, a
+	}
+	return changed
+}
+
+func (w *Watcher) queue(y *yard, place outyard.Yard, f outyard.Finding, s stage, before outyard.Severity, now time.Time) {
+	w.log.Info("finding", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "severity", f.Severity, "stage", string(s), "id", f.ID, "summary", f.Summary)
+	ms, err := messages(w.opts.Routes, w.opts.Writer, place, f, s, before, now)
+	if err != nil {
+		w.log.Error("finding not told", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "err", err)
+		return
+	}
+	y.unsaved.messages = append(y.unsaved.messages, ms...)
+}
+
+// save stores what is new, in one transaction. What the store does not take
+// is kept and tried again with the next evaluation. anew asks for the whole
+// daily table to be compared with what is stored.
+func (w *Watcher) save(ctx context.Context, y *yard, t todo, anew bool, now time.Time) error {
+	y.book.Lock()
+	defer y.book.Unlock()
+	n := store.News{Findings: byID(y.unsaved.findings), Alerts: byID(y.unsaved.alerts), Messages: y.unsaved.messages}
+	table, compared := y.days, false
+	if anew || !empty(n) || !now.Before(y.daysDue) {
+		n.Days, table = newDays(y, anew, now)
+		compared = true
+	}
+	if !empty(n) {
+		if err := w.store.Tell(ctx, n); err != nil {
+			return fmt.Errorf("store news of yard %s: %w", t.place.ID, err)
+		}
+	}
+	if compared {
+		y.days, y.daysDue = table, now.Add(daysEvery)
+	}
+	if len(n.Messages) > 0 {
+		w.metrics.queued.Add(float64(len(n.Messages)))
+		if len(t.readings) > 0 {
+			w.metrics.raise.Observe(w.now().Sub(t.arrived).Seconds())
+		}
+		if w.opts.Queued != nil {
+			w.opts.Queued()
+		}
+	}
+	w.announce(y, t.place)
+	y.unsaved = newUnsaved()
+	return nil
+}
+
+func (w *Watcher) announce(y *yard, place outyard.Yard) {
+	if w.opts.Announce == nil || len(y.unsaved.hives) == 0 {
+		return
+	}
+	open := map[outyard.HiveID][]outyard.Finding{}
+	for _, f := range y.ledger.All() {
+		if f.State == outyard.Open {
+			open[f.Hive] = append(open[f.Hive], f)
+		}
+	}
+	for hive := range y.unsaved.hives {
+		w.opts.Announce(place.ID, hive, open[hive])
+	}
+}
+
+// newDays returns the rows of the daily table that are not stored as they are
+// now, and the part of the table that is compared the next time.
+func newDays(y *yard, anew bool, now time.Time) (changed, table []outyard.Day) {
+	back := outyard.DateOf(now, time.UTC).Add(-daysBack)
+	rows := y.course.DaysSince(back)
+	if anew {
+		rows = y.course.Days()
+	}
+	i := 0
+	for _, d := range rows {
+		for i < len(y.days) && compareDays(y.days[i], d) < 0 {
+			i++
+		}
+		if i < len(y.days) && compareDays(y.days[i], d) == 0 && sameDay(y.days[i], d) {
+			continue
+		}
+		changed = append(changed, d)
+	}
+	from, _ := slices.BinarySearchFunc(rows, back, func(d outyard.Day, date outyard.Date) int { return d.Date.Sub(date) })
+	return changed, slices.Clone(rows[from:])
+}
+
+func compareDays(a, b outyard.Day) int {
+	return cmp.Or(a.Date.Sub(b.Date), cmp.Compare(a.Hive, b.Hive))
+}
+
+// sameDay says that a row need not be stored again: the store rounds.
+func sameDay(a, b outyard.Day) bool {
+	near := func(x, y float64) bool {
+		return !outyard.Known(x) && !outyard.Known(y) || math.Abs(x-y) < 0.001
+	}
+	return near(a.GainKg, b.GainKg) && near(a.HandledKg, b.HandledKg) && near(a.NightLossKg, b.NightLossKg) &&
+		near(a.StoresKg, b.StoresKg) && near(a.MouldIndex, b.MouldIndex) && near(a.WallRHPct, b.WallRHPct) &&
+		near(a.BroodTempC, b.BroodTempC) && near(a.Coverage, b.Coverage)
+}
+
+func byID[T any](m map[string]T) []T {
+	out := make([]T, 0, len(m))
+	for _, id := range slices.Sorted(maps.Keys(m)) {
+		out = append(out, m[id])
+	}
+	return out
+}
+
+func empty(n store.News) bool {
+	return len(n.Findings)+len(n.Days)+len(n.Alerts)+len(n.Messages) == 0
+}
