@@ -1,0 +1,155 @@
+package honey
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"outyard"
+)
+
+// Equipment is what stands on the scale at an instant: the hive's parts as
+// configured, then what the journal put on and took off, in order of time. An
+// entry without a part changes nothing here. The journal may be of all hives.
+func Equipment(hive outyard.HiveID, configured []outyard.Part, journal []outyard.Entry, at time.Time) []outyard.Part {
+	parts := slices.Clone(configured)
+	ordered := slices.Clone(journal)
+	slices.SortStableFunc(ordered, func(a, b outyard.Entry) int { return a.Time.Compare(b.Time) })
+	for _, e := range ordered {
+		part := outyard.Part(e.Part)
+		if e.Hive != hive || e.Time.After(at) || e.Part == "" {
+			continue
+		}
+		if _, ok := part.Info(); !ok {
+			continue
+		}
+		switch e.Kind {
+		case outyard.BoxOn:
+			parts = putOn(parts, part)
+		case outyard.BoxOff, outyard.HoneyTaken:
+			parts = takeOff(parts, part)
+		}
+	}
+	return parts
+}
+
+// putOn sets a box on top of the boxes, below covers and lid.
+func putOn(parts []outyard.Part, part outyard.Part) []outyard.Part {
+	top := 0
+	for i, p := range parts {
+		if isBox(p) || p == "floor" || p == "queen-excluder" {
+			top = i + 1
+		}
+	}
+	return slices.Insert(parts, top, part)
+}
+
+// takeOff takes the uppermost of its kind.
+func takeOff(parts []outyard.Part, part outyard.Part) []outyard.Part {
+	for i, p := range slices.Backward(parts) {
+		if p == part {
+			return slices.Delete(parts, i, i+1)
+		}
+	}
+	return parts
+}
+
+func isBox(p outyard.Part) bool {
+	in, ok := p.Info()
+	return ok && in.HoneyKg > 0
+}
+
+// boxes are what the parts amount to.
+type boxes struct {
+	tare   Amount  // kg, empty
+	supers float64 // kg of honey that the boxes above the brood nest hold
+	nest   float64 // kg of honey that the brood boxes would hold without brood
+	known  bool    // at least one box is named
+}
+
+// boxesOf adds parts up. The lowest box is the brood nest's, whatever its
+// depth, and so is every other of a kind usually given to it, unless a queen
+// excluder lies below.
+func boxesOf(parts []outyard.Part, partError float64) boxes {
+	var b boxes
+	variance := 0.0
+	aboveExcluder := false
+	for _, p := range parts {
+		in, ok := p.Info()
+		if !ok {
+			continue
+		}
+		aboveExcluder = aboveExcluder || p == "queen-excluder"
+		b.tare.Value += in.EmptyKg
+		variance += math.Pow(partError*in.EmptyKg, 2)
+		if in.HoneyKg <= 0 {
+			continue
+		}
+		if !b.known || in.Brood && !aboveExcluder {
+			b.nest += in.HoneyKg
+		} else {
+			b.supers += in.HoneyKg
+		}
+		b.known = true
+	}
+	b.tare.Error = math.Sqrt(variance)
+	return b
+}
+
+// roomKg is the honey that the boxes take beside the brood. In the brood boxes
+// that is some two fifths in season: an arch over the brood and the outer combs
+// (common practice, no source).
+func (b boxes) roomKg() float64 { return b.supers + nestShare*b.nest }
+
+// size is how big a colony the brood boxes let grow, 1 for two deep ones.
+func (b boxes) size() float64 {
+	const twoDeepsKg, least = 54.4, 0.3
+	return min(1, least+(1-least)*b.nest/twoDeepsKg)
+}
+
+const nestShare = 0.4
+
+// guess changes parts by work that nobody wrote down: kg is by how much the
+// keeper made the hive heavier or, negative, lighter. A box that fits is put on
+// or taken off; anything else is no box, and parts stay as they are.
+func guess(parts []outyard.Part, kg float64) []outyard.Part {
+	i := topBox(parts)
+	if i < 0 {
+		return parts
+	}
+	if top, _ := parts[i].Info(); kg < 0 {
+		// Empty or full, and never the last one.
+		if i > 0 && topBox(parts[:i]) >= 0 && -kg >= 0.8*top.EmptyKg && -kg <= 1.2*(top.EmptyKg+top.HoneyKg) {
+			return slices.Delete(slices.Clone(parts), i, i+1)
+		}
+		return parts
+	}
+	frames := "-10"
+	if strings.HasSuffix(string(parts[i]), "-8") {
+		frames = "-8"
+	}
+	var best outyard.Part
+	least := 0.2 // of its weight: foundation in place of drawn comb makes 15 %
+	for _, kind := range []string{"shallow", "medium", "deep"} {
+		p := outyard.Part(kind + frames)
+		in, _ := p.Info()
+		if off := math.Abs(kg-in.EmptyKg) / in.EmptyKg; off < least {
+			best, least = p, off
+		}
+	}
+	if best == "" {
+		return parts
+	}
+	return putOn(slices.Clone(parts), best)
+}
+
+// topBox is the index of the uppermost box, -1 where there is none.
+func topBox(parts []outyard.Part) int {
+	for i, p := range slices.Backward(parts) {
+		if isBox(p) {
+			return i
+		}
+	}
+	return -1
+}

@@ -1,0 +1,356 @@
+package honey
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+)
+
+var nan, inf = math.NaN(), math.Inf(1)
+
+func date(month time.Month, day int) outyard.Date {
+	return outyard.Date{Year: 2027, Month: month, Day: day}
+}
+
+func same(t *testing.T, want, got, tolerance float64) {
+	t.Helper()
+	if math.IsNaN(want) && math.IsNaN(got) || want == got {
+		return
+	}
+	if !(math.Abs(want-got) <= tolerance) {
+		t.Fatalf("got %v, want %v ± %v", got, want, tolerance)
+	}
+}
+
+func TestWaterByRefractometer(t *testing.T) {
+	for _, c := range []struct {
+		index, tempC, waterPct, tolerance float64
+	}{
+		// Chataway's table, IHC methods / AOAC 969.38, at 20 °C.
+		{1.5044, 20, 13.0, 0.03}, {1.4992, 20, 15.0, 0.03}, {1.4940, 20, 17.0, 0.03}, {1.4915, 20, 18.0, 0.03},
+		{1.4900, 20, 18.6, 0.03}, {1.4865, 20, 20.0, 0.03}, {1.4790, 20, 23.0, 0.03}, {1.4740, 20, 25.0, 0.03},
+		// 0.00023 a degree, the same source: n20 1.49115 and 1.48885.
+		{1.4900, 25, 18.14, 0.02}, {1.4900, 15, 19.05, 0.02},
+		// No honey: water, glass, and what is not a number.
+		{1.3330, 20, nan, 0}, {1.52, 20, nan, 0}, {nan, 20, nan, 0}, {1.49, nan, nan, 0}, {inf, 20, nan, 0},
+	} {
+		same(t, c.waterPct, WaterPct(c.index, c.tempC), c.tolerance)
+	}
+	for w := 13.0; w <= 25; w += 0.1 {
+		same(t, w, WaterPct(IndexAt20C(w), 20), 1e-9)
+	}
+}
+
+func TestYeastsThatHoneyBears(t *testing.T) { // edges: handbook tables after Lochhead 1933
+	for _, c := range []struct{ waterPct, perG float64 }{
+		{15, inf}, {17.0, inf}, {17.1, 1000}, {18.0, 1000}, {18.1, 10}, {19.0, 10}, {19.1, 1}, {20.0, 1}, {20.1, 0}, {nan, nan},
+	} {
+		same(t, c.perG, SafeYeastsPerG(c.waterPct), 0)
+	}
+}
+
+func TestDryingKeepsTheDryMatter(t *testing.T) {
+	same(t, 19.515, Dried(20, 19.5, 17.5), 0.001) // dry-matter balance, by hand
+}
+
+func TestEquipmentFollowsTheJournal(t *testing.T) {
+	at := func(day int) time.Time { return time.Date(2027, 6, day, 12, 0, 0, 0, time.UTC) }
+	journal := []outyard.Entry{
+		{Time: at(20), Hive: "h", Kind: outyard.HoneyTaken, Part: "medium-10"},
+		{Time: at(1), Hive: "h", Kind: outyard.BoxOn, Part: "medium-10"},
+		{Time: at(2), Hive: "other", Kind: outyard.BoxOn, Part: "deep-10"},
+		{Time: at(3), Hive: "h", Kind: outyard.BoxOn, Part: "a crate"},
+		{Time: at(4), Hive: "h", Kind: outyard.Visit, Part: "medium-10"},
+	}
+	configured := []outyard.Part{"floor", "deep-10", "inner-cover", "lid"}
+	require.Equal(t, configured, Equipment("h", configured, nil, at(30)))
+	require.Equal(t, []outyard.Part{"floor", "deep-10", "medium-10", "inner-cover", "lid"}, Equipment("h", configured, journal, at(10)))
+	require.Equal(t, configured, Equipment("h", configured, journal, at(30)))
+	require.Equal(t, []outyard.Part{"floor", "deep-10", "inner-cover", "lid"}, configured, "what was given is left alone")
+}
+
+func TestWorkThatNobodyWroteDown(t *testing.T) {
+	two := []outyard.Part{"floor", "deep-10", "medium-10", "lid"}
+	one := []outyard.Part{"floor", "deep-10", "lid"}
+	small := []outyard.Part{"floor", "deep-8", "lid"}
+	for _, c := range []struct {
+		name  string
+		parts []outyard.Part
+		kg    float64
+		want  []outyard.Part
+	}{
+		{"6.1 kg more is a medium box", one, 6.1, two},
+		{"8.4 kg more is a deep box", one, 8.4, []outyard.Part{"floor", "deep-10", "deep-10", "lid"}},
+		{"on eight frames 4.6 kg more is a shallow one", small, 4.6, []outyard.Part{"floor", "deep-8", "shallow-8", "lid"}},
+		{"2 kg more is a feeder's syrup", one, 2, one},
+		{"14 kg more is no box", one, 14, one},
+		{"22 kg less is the super with its honey", two, -22, one},
+		{"6 kg less is the super without", two, -6, one},
+		{"3 kg less is combs of a split", two, -3, two},
+		{"the last box does not go", one, -20, one},
+		{"60 kg less is no box", two, -60, two},
+		{"parts that nobody named stay unnamed", nil, 6.1, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) { require.Equal(t, c.want, guess(c.parts, c.kg)) })
+	}
+}
+
+func TestHowLongStoresLast(t *testing.T) {
+	// Between the tropics the table is flat: 9 kg over the reserve at Norrström's
+	// winter rate of 0.039 kg/day, and at 0.12.
+	same(t, 230.8, lasts(9, 0.039, date(time.January, 1), 0), 0.1)
+	same(t, 75.0, lasts(9, 0.12, date(time.January, 1), 0), 0.1)
+	same(t, yearDays, lasts(100, 0.039, date(time.January, 1), 0), 0)
+	same(t, 0, lasts(0, 0.1, date(time.January, 1), 0), 0)
+	same(t, 0, lasts(-3, 0.1, date(time.January, 1), 0), 0)
+
+	winter, summer := lasts(5, 0.045, date(time.January, 15), 49), lasts(5, 0.22, date(time.June, 1), 49)
+	require.Less(t, winter, 5/0.045, "brood begins before the stores are gone")
+	require.Greater(t, summer, 5/0.22, "use falls off after midsummer")
+	require.InDelta(t, useKgPerDay.on(date(time.January, 15), 49), useKgPerDay.on(date(time.July, 16), -49), 0.003, "the south's year is turned")
+
+	l := lasting(Amount{12, 2}, Amount{0.12, 0.03}, 3, date(time.June, 1), 0)
+	same(t, 75, l.Days, 0.1)
+	require.True(t, l.LowDays > 20 && l.LowDays < 60 && l.HighDays > 90 && l.HighDays < 200, "%+v", l)
+	same(t, nan, lasting(unknown, Amount{0.1, 0.1}, 3, date(time.June, 1), 0).Days, 0)
+}
+
+func TestUseIsLearntFromDaysWithoutIncome(t *testing.T) {
+	s := DefaultSettings()
+	d := date(time.August, 15)
+	usual := useKgPerDay.on(d, 49)
+	require.Equal(t, usual, s.usePerDay(nil, d, 49, 1).Value)
+	gains := make([]float64, 28)
+	for i := range gains {
+		gains[i] = -0.30 + 0.1*float64(i%3-1)
+	}
+	gains[11] = -0.9 // a cold day with the lid off
+	own := s.usePerDay(gains, d, 49, 1)
+	require.InDelta(t, 0.28, own.Value, 0.04)
+	require.Less(t, own.Error, useError*usual)
+	require.Greater(t, s.usePerDay(make([]float64, 28), d, 49, 1).Value, 0.3*usual, "water that stays in the hive hides use")
+}
+
+var (
+	pacific, _ = time.LoadLocation("America/Vancouver")
+	yard       = outyard.Yard{ID: "heron-point", Latitude: 48.8, Zone: pacific}
+	twoDeeps   = outyard.Hive{ID: "h01", Equipment: []outyard.Part{"floor", "deep-10", "deep-10", "inner-cover", "lid"}}
+)
+
+// grossKg is what a colony of the season's usual size weighs with so much
+// honey, by the same tables as the Watch has: what is tested is what it makes
+// of them, not the tables.
+func grossKg(parts []outyard.Part, d outyard.Date, honeyKg float64) float64 {
+	kg := honeyKg + beesKg.on(d, yard.Latitude) + broodKg.on(d, yard.Latitude)
+	for _, p := range parts {
+		in, _ := p.Info()
+		kg += in.EmptyKg
+	}
+	return kg
+}
+
+func TestStoresThatRunLowAreTold(t *testing.T) {
+	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
+	honey, from := 12.0, date(time.February, 1)
+	var first outyard.Finding
+	for i := range 80 {
+		d := from.Add(i)
+		honey -= 0.15
+		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, honey), GainKg: -0.15, HandledKg: outyard.Unknown})
+		sane(t, w)
+		if found := w.Findings(); len(found) > 0 && first.Kind == "" {
+			first = found[0]
+			require.Equal(t, outyard.StoresLow, first.Kind)
+			require.Equal(t, outyard.Soon, first.Severity)
+			require.InDelta(t, 6.5, honey, 1.5, "some 3 kg above the reserve, at 0.15 kg a day")
+			require.InDelta(t, honey, first.Fact("stores_kg"), 0.5)
+			require.Contains(t, first.Summary, "last some 2")
+		}
+	}
+	require.NotEmpty(t, first.Kind)
+	last := w.Findings()
+	require.Len(t, last, 1, "it is told once")
+	require.Equal(t, outyard.Now, last[0].Severity)
+	require.Greater(t, last[0].Confidence, first.Confidence)
+
+	for i := range 20 { // sugar given
+		d := from.Add(80 + i)
+		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 20), GainKg: 0, HandledKg: 0, Income: i < 6})
+	}
+	require.Equal(t, outyard.Over, w.Findings()[0].State)
+	sane(t, w)
+}
+
+func TestStoresForTheWinter(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		honeyKg float64
+		low     bool
+	}{
+		{"10 kg in September will not last the winter", 10, true},
+		{"30 kg will", 30, false}, // a wet mild coast wants some 30 kg
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
+			for i := range 10 {
+				d := date(time.September, 5).Add(i)
+				w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, c.honeyKg), GainKg: -0.1})
+			}
+			sane(t, w)
+			require.Equal(t, c.low, len(w.Findings()) == 1)
+			if c.low {
+				require.Contains(t, w.Findings()[0].Summary, "will not last the winter")
+				require.Contains(t, w.Findings()[0].Summary, "1 April")
+			}
+		})
+	}
+}
+
+func TestRoomRunsOutInAFlow(t *testing.T) {
+	on := time.Date(2027, time.June, 20, 17, 0, 0, 0, time.UTC)
+	journal := []outyard.Entry{{Time: on, Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"},
+		{Time: on.Add(time.Hour), Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"}}
+	w := NewWatch(yard, twoDeeps, journal, DefaultSettings())
+	honey := 2.0
+	for i := range 30 {
+		d := date(time.June, 1).Add(i)
+		honey += 0.8
+		parts := twoDeeps.Equipment
+		if d.Day >= 20 {
+			parts = append([]outyard.Part{"medium-10", "medium-10"}, parts...)
+		}
+		w.Day(Day{Date: d, GrossKg: grossKg(parts, d, honey), GainKg: 0.8, Income: true})
+		sane(t, w)
+		switch d.Day {
+		case 2:
+			require.Empty(t, w.Findings())
+		case 12:
+			found := w.Findings()
+			require.Len(t, found, 1)
+			require.Equal(t, outyard.RoomLow, found[0].Kind)
+			require.Equal(t, outyard.Open, found[0].State)
+			by, ok := w.SuperBy()
+			require.True(t, ok)
+			require.InDelta(t, 3, by.Sub(d), 2, "0.65 of 21.8 kg less the honey, at 0.8 kg a day")
+		case 25:
+			require.Equal(t, outyard.Over, w.Findings()[0].State, "two supers on the 20th")
+			require.InDelta(t, honey, w.StoresKg().Value, 0.6, "and their wood is not taken for honey")
+			require.False(t, w.Full())
+		}
+	}
+}
+
+func TestAFullHiveIsFull(t *testing.T) {
+	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
+	for i := range 5 {
+		d := date(time.June, 1).Add(i)
+		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 21), GainKg: 0.1, Income: true})
+	}
+	require.True(t, w.Full())
+	same(t, 0.8, w.RoomKg().Value, 0.3)
+}
+
+func TestWithoutEquipmentOnlyAHeftTells(t *testing.T) {
+	w := NewWatch(yard, outyard.Hive{ID: "h01"}, nil, DefaultSettings())
+	for i := range 20 {
+		w.Day(Day{Date: date(time.January, 1).Add(i), GrossKg: 50 - 0.05*float64(i), GainKg: -0.05})
+	}
+	require.False(t, w.StoresKg().Known())
+	require.Empty(t, w.Findings())
+	w.Heft(10, 1)
+	for i := range 20 {
+		w.Day(Day{Date: date(time.January, 21).Add(i), GrossKg: 40, GainKg: -0.05})
+	}
+	require.InDelta(t, 9, w.StoresKg().Value, 1e-9)
+	require.Greater(t, w.StoresKg().Error, 1.0)
+	sane(t, w)
+}
+
+func TestACopyGoesItsOwnWay(t *testing.T) {
+	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
+	for i := range 30 {
+		d := date(time.March, 1).Add(i)
+		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 5), GainKg: -0.1})
+	}
+	before := w.Findings()
+	require.NotEmpty(t, before)
+	c := w.Clone()
+	for i := range 30 {
+		d := date(time.March, 31).Add(i)
+		c.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 25), GainKg: 1, HandledKg: 6.1})
+	}
+	require.Equal(t, before, w.Findings())
+	require.Equal(t, twoDeeps.Equipment, w.Parts())
+}
+
+func TestNoInputIsTooBad(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		day  Day
+	}{
+		{"nothing known", Day{GrossKg: nan, GainKg: nan, HandledKg: nan}},
+		{"all nought", Day{}},
+		{"infinities", Day{GrossKg: inf, GainKg: -inf, HandledKg: inf}},
+		{"huge", Day{GrossKg: 1e300, GainKg: 1e300, HandledKg: -1e300, Income: true}},
+		{"lighter than its wood", Day{GrossKg: 3, GainKg: -0.1}},
+		{"equal days of income", Day{GrossKg: 60, GainKg: 1, Income: true}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for _, gap := range []int{1, 25} {
+				w := NewWatch(outyard.Yard{ID: "y"}, twoDeeps, nil, DefaultSettings())
+				sane(t, w)
+				for i := range 60 {
+					c.day.Date = date(time.January, 1).Add(gap * i)
+					w.Day(c.day)
+					w.Day(c.day) // the same day again changes nothing
+					sane(t, w)
+				}
+			}
+		})
+	}
+}
+
+func sane(t *testing.T, w *Watch) {
+	t.Helper()
+	if s := w.StoresKg(); s.Known() {
+		require.True(t, s.Value >= 0 && s.Value < 80 && s.Error > 0, "stores %+v", s)
+		l := w.Lasts()
+		require.True(t, l.LowDays <= l.Days && l.Days <= l.HighDays, "%+v", l)
+	}
+	for _, f := range w.Findings() {
+		require.NotContains(t, f.Summary, "NaN")
+		require.NotContains(t, f.Summary, "Inf")
+		require.True(t, f.Confidence >= 0 && f.Confidence <= 1)
+		require.Equal(t, f.State == outyard.Over, !f.End.IsZero())
+		require.NotEmpty(t, f.Advice)
+		b, err := json.Marshal(f)
+		require.NoError(t, err)
+		require.NotContains(t, string(b), "NaN")
+	}
+}
+
+func TestRipeness(t *testing.T) {
+	during := []float64{0.4, 0.6, 0.5, 0.7, 0.3}
+	for _, c := range []struct {
+		name   string
+		during []float64
+		after  []float64
+		likely bool
+	}{
+		{"quiet nights after loud ones are worth a look", during, []float64{0.5, 0.4, 0.3, 0.2, 0.15, 0.12, 0.1}, true},
+		{"loud nights are not", during, []float64{0.5, 0.45, 0.4, 0.45}, false},
+		{"one quiet night is not", during, []float64{0.1}, false},
+		{"nights that nobody saw are not", during, []float64{nan, nan, nan, nan}, false},
+		{"a flow whose nights were quiet tells nothing", []float64{0.1, 0.1}, []float64{0.05, 0.05, 0.05}, false},
+		{"no flow tells nothing", nil, []float64{0.1, 0.1, 0.1}, false},
+		{"gaps are no matter", during, []float64{0.5, nan, 0.2, 0.1, nan, 0.1, 0.1}, true},
+	} {
+		t.Run(c.name, func(t *testing.T) { require.Equal(t, c.likely, Ripe(c.during, c.after).Likely) })
+	}
+	require.Less(t, Ripe(during, []float64{0.5, 0.4, 0.3, 0.2, 0.15, 0.12, 0.1}).Falling, 0.01)
+}

@@ -1,0 +1,259 @@
+package honey
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"outyard"
+	"outyard/analysis/robust"
+)
+
+// A Day is what is known of a hive's day. NaN where it is not.
+type Day struct {
+	Date      outyard.Date
+	GrossKg   float64 // at the day's end, all bees at home, without water in the wood as far as that is known
+	GainKg    float64 // the colony's own change
+	HandledKg float64 // what the keeper put on or took off
+	Income    bool    // there was a flow, or sugar in the feeder
+	// Work says that the journal tells of boxes put on or taken off on this
+	// day, so that HandledKg need not be guessed at.
+	Work bool
+}
+
+// A Watch follows one hive's stores and room, day by day. What it says depends
+// on the days and the journal alone.
+type Watch struct {
+	yard    outyard.Yard
+	hive    outyard.Hive
+	journal []outyard.Entry // of this hive, by time
+	set     Settings
+
+	parts   []outyard.Part
+	entries int // of the journal that parts know of
+	boxes   boxes
+
+	last    outyard.Date
+	began   bool
+	seen    outyard.Date   // of the latest stores
+	raw     *robust.Window // what is left of the weight for stores, less gained
+	gained  float64        // kg since the first day
+	stores  Amount
+	anchor  Amount    // stores known by other means than the parts
+	resting []float64 // gains of the latest days without income
+	income  *robust.Window
+	flowing bool
+
+	low, room spells
+}
+
+// NewWatch returns a watch that has seen nothing yet.
+func NewWatch(yard outyard.Yard, hive outyard.Hive, journal []outyard.Entry, set Settings) *Watch {
+	w := &Watch{yard: yard, hive: hive, set: set, parts: slices.Clone(hive.Equipment), stores: unknown, anchor: unknown,
+		raw: robust.NewWindow(3), income: robust.NewWindow(5)}
+	for _, e := range journal {
+		if e.Hive == hive.ID && e.Yard == yard.ID {
+			w.journal = append(w.journal, e)
+		}
+	}
+	slices.SortStableFunc(w.journal, func(a, b outyard.Entry) int { return a.Time.Compare(b.Time) })
+	w.boxes = boxesOf(w.parts, set.PartError)
+	return w
+}
+
+// Clone returns a copy that goes its own way from here.
+func (w *Watch) Clone() *Watch {
+	c := *w
+	c.parts = slices.Clone(w.parts)
+	c.resting = slices.Clone(w.resting)
+	c.raw, c.income = w.raw.Clone(), w.income.Clone()
+	c.low, c.room = slices.Clone(w.low), slices.Clone(w.room)
+	return &c
+}
+
+// Heft takes what stores were found to be by other means, such as a look at
+// the combs: from here on they are counted on from that, whatever the parts
+// say. It is good to about errorKg.
+func (w *Watch) Heft(storesKg, errorKg float64) {
+	w.anchor = Amount{storesKg, errorKg}
+	w.stores, w.seen = w.anchor, w.last
+}
+
+// staleDays is for how long stores are said to be what they were when last
+// seen.
+const staleDays = 10
+
+// Day takes the next day.
+func (w *Watch) Day(d Day) {
+	if w.began && !w.last.Before(d.Date) {
+		return // a day that is past is changed by a new Watch
+	}
+	if !w.began {
+		w.began, w.seen = true, d.Date
+	}
+	w.last = d.Date
+	w.equip(d)
+	w.weigh(d)
+	w.rest(d)
+	w.flowing = d.Income
+	w.judge()
+}
+
+// equip brings the parts up to the day's end.
+func (w *Watch) equip(d Day) {
+	end := d.Date.Add(1).Start(zoneOf(w.yard))
+	told := d.Work
+	changed := false
+	for w.entries < len(w.journal) && w.journal[w.entries].Time.Before(end) {
+		e := w.journal[w.entries]
+		w.entries++
+		if _, ok := outyard.Part(e.Part).Info(); !ok {
+			continue
+		}
+		w.parts = Equipment(w.hive.ID, w.parts, []outyard.Entry{e}, end)
+		told, changed = true, true
+	}
+	if !told && outyard.Known(d.HandledKg) && d.HandledKg != 0 {
+		w.parts, changed = guess(w.parts, d.HandledKg), true
+	}
+	if changed {
+		w.boxes = boxesOf(w.parts, w.set.PartError)
+		w.raw.Reset()
+	}
+}
+
+// weigh finds the stores at the day's end.
+func (w *Watch) weigh(d Day) {
+	if w.anchor.Known() {
+		if outyard.Known(d.GainKg) {
+			w.stores.Value = max(0, w.stores.Value+d.GainKg)
+			w.stores.Error = math.Hypot(w.stores.Error, countError)
+			w.seen = d.Date
+		}
+		return
+	}
+	if !w.boxes.known {
+		return
+	}
+	// The median of three days keeps rain on the lid out; the days' gains are
+	// put aside, so that it does not lag behind a flow.
+	if math.Abs(d.GainKg) < wildKg {
+		w.gained += d.GainKg
+	}
+	if !outyard.Known(d.GrossKg) {
+		if d.Date.Sub(w.seen) > staleDays {
+			w.stores = unknown
+		}
+		return
+	}
+	size := w.boxes.size()
+	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * size
+	w.raw.Push(d.GrossKg - w.boxes.tare.Value - colony - w.gained)
+	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2))
+	w.stores = Amount{min(max(w.raw.Median()+w.gained, 0), w.boxes.supers+w.boxes.nest), errorKg}
+	w.seen = d.Date
+}
+
+// wildKg is a gain in a day that no colony makes.
+const wildKg = 15
+
+// countError is by how much counted-on stores grow unsure in a day, kg.
+const countError = 0.08
+
+// rest remembers days that tell of use, and others that tell of income.
+func (w *Watch) rest(d Day) {
+	if !outyard.Known(d.GainKg) {
+		return
+	}
+	if d.Income {
+		w.income.Push(d.GainKg)
+		return
+	}
+	w.income.Reset()
+	if d.GainKg > restGainKg || d.GainKg < -restLossKg {
+		return // a trickle of nectar; a swarm, robbers
+	}
+	w.resting = append(w.resting, d.GainKg)
+	w.resting = w.resting[max(0, len(w.resting)-w.set.UseDays):]
+}
+
+// Gains outside these are no use of stores, kg a day.
+const restGainKg, restLossKg = 0.25, 0.9
+
+// StoresKg is what the hive has, at the end of the latest day.
+func (w *Watch) StoresKg() Amount { return w.stores }
+
+// UseKgPerDay is what it uses a day, were nothing to come in.
+func (w *Watch) UseKgPerDay() Amount {
+	if !w.began {
+		return unknown
+	}
+	return w.set.usePerDay(w.resting, w.last, w.yard.Latitude, w.size())
+}
+
+func (w *Watch) size() float64 {
+	if !w.boxes.known {
+		return 1
+	}
+	return w.boxes.size()
+}
+
+// Lasts is for how many days the stores feed the hive.
+func (w *Watch) Lasts() Lasting {
+	return lasting(w.stores, w.UseKgPerDay(), w.set.ReserveKg, w.last, w.yard.Latitude)
+}
+
+// Parts are what stands on the scale, as far as is known.
+func (w *Watch) Parts() []outyard.Part { return slices.Clone(w.parts) }
+
+// RoomKg is how much more honey the boxes take, with the error of the stores.
+func (w *Watch) RoomKg() Amount {
+	if !w.boxes.known || !w.stores.Known() {
+		return unknown
+	}
+	return Amount{max(0, w.boxes.roomKg()-w.stores.Value), w.stores.Error}
+}
+
+// Full says that the boxes can hardly take more: that such a hive gains
+// nothing says nothing of the flow.
+func (w *Watch) Full() bool {
+	const full = 0.85
+	return w.boxes.known && w.stores.Known() && w.stores.Value >= full*w.boxes.roomKg()
+}
+
+// SuperBy is the date by which a super must be on, at the gain of the latest
+// days; ok is false when nothing comes in, or nothing is known.
+func (w *Watch) SuperBy() (by outyard.Date, ok bool) {
+	gain := robust.HuberMean(incomeOf(w.income))
+	if !w.flowing || !w.RoomKg().Known() || !(gain >= w.set.RoomGainKg) {
+		return outyard.Date{}, false
+	}
+	days := (w.set.FullShare*w.boxes.roomKg() - w.stores.Value) / gain
+	return w.last.Add(int(math.Floor(min(max(days, 0), yearDays)))), true
+}
+
+func incomeOf(w *robust.Window) []float64 {
+	gains := make([]float64, w.Len())
+	for i := range gains {
+		gains[i] = w.At(i)
+	}
+	return gains
+}
+
+// surely is the chance that what is short by shortKg, give or take errorKg, is
+// short at all.
+func surely(shortKg, errorKg float64) float64 {
+	if !(errorKg > 0) {
+		return 0.5
+	}
+	return distuv.UnitNormal.CDF(shortKg / errorKg)
+}
+
+func zoneOf(y outyard.Yard) *time.Location {
+	if y.Zone == nil {
+		return time.UTC
+	}
+	return y.Zone
+}
