@@ -97,18 +97,16 @@ func boxesOf(parts []outyard.Part, partError float64) boxes {
 	return b
 }
 
-// roomKg is the honey that the boxes take beside the brood. In the brood boxes
-// that is some two fifths in season: an arch over the brood and the outer combs
-// (common practice, no source).
-func (b boxes) roomKg() float64 { return b.supers + nestShare*b.nest }
+// roomKg is the honey that the boxes take beside the brood.
+func (b boxes) roomKg(date outyard.Date, latitude float64) float64 {
+	return b.supers + nestShare.on(date, latitude)*b.nest
+}
 
 // size is how big a colony the brood boxes let grow, 1 for two deep ones.
 func (b boxes) size() float64 {
 	const twoDeepsKg, least = 54.4, 0.3
 	return min(1, least+(1-least)*b.nest/twoDeepsKg)
 }
-
-const nestShare = 0.4
 
 // guess changes parts by work that nobody wrote down: kg is by how much the
 // keeper made the hive heavier or, negative, lighter. A box that fits is put on

@@ -48,7 +48,10 @@ func (w *Watch) judgeStores() {
 	short := soonKg + w.set.ReserveKg - w.stores.Value
 	errorKg := math.Hypot(w.stores.Error, use.Error/use.Value*soonKg)
 	winter := winterEnd(w.last, lat)
-	winterKg := needKg(winter, use.Value, w.last, lat)
+	// Late summer's use is the brood's, and says only half of what the winter's
+	// will be: the season's table says the other half.
+	winterUse := math.Sqrt(use.Value * useKgPerDay.on(w.last, lat) * w.size())
+	winterKg := needKg(winter, winterUse, w.last, lat)
 	winterShort := 0.0
 	if winter > 0 {
 		winterShort = winterKg + w.set.ReserveKg - w.stores.Value
@@ -101,11 +104,14 @@ func (w *Watch) judgeRoom() {
 	days := float64(by.Sub(w.last))
 	begins := ok && days <= w.set.RoomDays
 	goesOn := ok && days <= 2*w.set.RoomDays
+	if !ok && w.room.open() && w.flowing {
+		return // a day or two of rain do not make room
+	}
 	w.room.note(w.last, begins, goesOn, func() outyard.Finding {
 		gain := robust.HuberMean(incomeOf(w.income))
 		room := w.RoomKg()
 		f := outyard.Finding{Kind: outyard.RoomLow, Severity: outyard.Soon,
-			Confidence: surely(w.stores.Value+w.set.RoomDays*gain-w.set.FullShare*w.boxes.roomKg(), math.Hypot(w.stores.Error, 0.3*w.set.RoomDays*gain)),
+			Confidence: surely(w.stores.Value+w.set.RoomDays*gain-w.set.FullShare*w.boxes.roomKg(w.last, w.yard.Latitude), math.Hypot(w.stores.Error, 0.3*w.set.RoomDays*gain)),
 			Facts: map[string]any{"room_kg": room.Value, "room_kg_low": max(0, room.Low()), "room_kg_high": room.High(),
 				"gain_kg_per_day": gain, "super_by": by.String(), "days_left": days},
 			Advice:  []string{"Put a super on, drawn comb if there is any: it is filled at once, foundation only in a flow."},

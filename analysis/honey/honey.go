@@ -23,7 +23,8 @@ type Settings struct {
 	// PartError is the error of a part's tabled weight, as a share of it:
 	// makers and the wet differ so much.
 	PartError float64
-	// WaterKg is the error from water in the wood and on the lid.
+	// WaterKg is the error from water in the wood and on the lid, and from a
+	// scale whose zero has crept.
 	WaterKg float64
 	// LowDays is for how many days stores must last for a hive not to be
 	// called low on the next round, PressingDays for it not to be pressing,
@@ -46,7 +47,7 @@ type Settings struct {
 // DefaultSettings are the ones to start from.
 func DefaultSettings() Settings {
 	return Settings{
-		ReserveKg: 3, PartError: 0.15, WaterKg: 0.5,
+		ReserveKg: 3, PartError: 0.15, WaterKg: 1,
 		LowDays: 21, PressingDays: 8, EnoughDays: 35,
 		UseDays: 28, FewestUseDays: 7,
 		FullShare: 0.65, RoomDays: 7, RoomGainKg: 0.3,
@@ -98,12 +99,16 @@ func (t table) on(d outyard.Date, latitude float64) float64 {
 // day from the first brood of late winter to autumn).
 var (
 	beesKg      = table{1.6, 1.5, 1.5, 1.9, 2.7, 3.3, 3.4, 3.1, 2.7, 2.3, 2.0, 1.8}
-	broodKg     = table{0.6, 0.8, 1.4, 2.4, 3.2, 3.3, 2.9, 2.3, 1.6, 1.0, 0.7, 0.6}
+	broodKg     = table{1.0, 1.1, 1.7, 2.6, 3.4, 3.5, 3.1, 2.5, 1.9, 1.4, 1.1, 1.0}
 	useKgPerDay = table{0.045, 0.06, 0.12, 0.18, 0.22, 0.22, 0.20, 0.16, 0.11, 0.07, 0.05, 0.04}
+	// Water in the wood of the whole hive: 0.3-1.5 kg, from the moisture that
+	// wood takes on in the air of the season.
+	woodWaterKg = table{1.0, 1.0, 0.9, 0.7, 0.5, 0.4, 0.3, 0.3, 0.5, 0.7, 0.9, 1.0}
+	// Share of the brood boxes' combs that is free for honey: an arch over the
+	// brood and the outer combs in season (common practice, no source).
+	nestShare = table{0.65, 0.6, 0.55, 0.48, 0.42, 0.4, 0.4, 0.43, 0.5, 0.6, 0.65, 0.65}
 )
 
-const (
-	// colonyError is the error of bees and brood as a share of them, useError
-	// that of the tabled use: colonies differ by half.
-	colonyError, useError = 0.3, 0.45
-)
+// colonyError is the error of bees and brood as a share of them, useError that
+// of the tabled use: colonies differ by half.
+const colonyError, useError = 0.3, 0.45

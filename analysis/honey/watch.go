@@ -142,19 +142,26 @@ func (w *Watch) weigh(d Day) {
 	if math.Abs(d.GainKg) < wildKg {
 		w.gained += d.GainKg
 	}
+	if d.Date.Sub(w.seen) > staleDays {
+		w.stores = unknown
+	}
 	if !outyard.Known(d.GrossKg) {
-		if d.Date.Sub(w.seen) > staleDays {
-			w.stores = unknown
-		}
 		return
 	}
 	size := w.boxes.size()
 	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * size
-	w.raw.Push(d.GrossKg - w.boxes.tare.Value - colony - w.gained)
+	raw := d.GrossKg - w.boxes.tare.Value - colony - woodWaterKg.on(d.Date, w.yard.Latitude)
 	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2))
+	if raw < -unbelievable*errorKg {
+		return // it lies beside its scale, or the scale is wrong
+	}
+	w.raw.Push(raw - w.gained)
 	w.stores = Amount{min(max(w.raw.Median()+w.gained, 0), w.boxes.supers+w.boxes.nest), errorKg}
 	w.seen = d.Date
 }
+
+// unbelievable is how many errors less than no stores at all a weight may be.
+const unbelievable = 2.5
 
 // wildKg is a gain in a day that no colony makes.
 const wildKg = 15
@@ -213,14 +220,14 @@ func (w *Watch) RoomKg() Amount {
 	if !w.boxes.known || !w.stores.Known() {
 		return unknown
 	}
-	return Amount{max(0, w.boxes.roomKg()-w.stores.Value), w.stores.Error}
+	return Amount{max(0, w.boxes.roomKg(w.last, w.yard.Latitude)-w.stores.Value), w.stores.Error}
 }
 
 // Full says that the boxes can hardly take more: that such a hive gains
 // nothing says nothing of the flow.
 func (w *Watch) Full() bool {
 	const full = 0.85
-	return w.boxes.known && w.stores.Known() && w.stores.Value >= full*w.boxes.roomKg()
+	return w.boxes.known && w.stores.Known() && w.stores.Value >= full*w.boxes.roomKg(w.last, w.yard.Latitude)
 }
 
 // SuperBy is the date by which a super must be on, at the gain of the latest
@@ -230,7 +237,7 @@ func (w *Watch) SuperBy() (by outyard.Date, ok bool) {
 	if !w.flowing || !w.RoomKg().Known() || !(gain >= w.set.RoomGainKg) {
 		return outyard.Date{}, false
 	}
-	days := (w.set.FullShare*w.boxes.roomKg() - w.stores.Value) / gain
+	days := (w.set.FullShare*w.boxes.roomKg(w.last, w.yard.Latitude) - w.stores.Value) / gain
 	return w.last.Add(int(math.Floor(min(max(days, 0), yearDays)))), true
 }
 
