@@ -37,7 +37,7 @@ func bloomsOf(seed uint64, yard, year int, zone *time.Location) []*bloom {
 	tree.nectarKg = district.between(6, 13) * own.between(0.75, 1.2)
 	bramble := &bloom{what: Bramble, sugar: 0.36, from: date(time.June, 12, district.normal(0, 4)+own.normal(0, 1.5))}
 	bramble.to = bramble.from + int64(district.between(33, 44)+own.between(-3, 3))*daySec
-	bramble.nectarKg = district.between(1.6, 3.6) * own.between(0.75, 1.2)
+	bramble.nectarKg = district.between(1.1, 2.7) * own.between(0.75, 1.2)
 	return []*bloom{tree, bramble}
 }
 

@@ -23,9 +23,10 @@ type hive struct {
 	wet    wetness
 	meter  meter
 
-	woodKg float64 // boxes, floor, lid, as dry as they get
-	supers int
-	stone  bool
+	superKg, stoneKg float64 // of one super, of the stone on the lid
+	woodKg           float64 // boxes, floor, lid, as dry as they get
+	supers           int
+	stone            bool
 
 	deeds    []deed // to come, by time
 	visit    visit
@@ -145,9 +146,9 @@ func (h *hive) step(to int64) {
 
 // ownAll is all the mass that the colony and the keeper decide about.
 func (h *hive) ownAll() float64 {
-	kg := h.woodKg + float64(h.supers)*superKg + h.colony.massKg()
+	kg := h.woodKg + float64(h.supers)*h.superKg + h.colony.massKg()
 	if h.stone {
-		kg += stoneKg
+		kg += h.stoneKg
 	}
 	return kg
 }

@@ -9,10 +9,8 @@ import (
 
 // Weights of parts, as the words of the trade give them.
 var (
-	superKg     = emptyKg(superPart)
 	deepKg      = emptyKg("deep-10")
 	lidKg       = emptyKg("inner-cover") + emptyKg("lid")
-	stoneKg     = emptyKg("brick")
 	standing    = []outyard.Part{"floor", "deep-10", "deep-10", "inner-cover", "lid"}
 	superPart   = outyard.Part("medium-10")
 	visitGapDay = curve{{1, 30}, {60, 18}, {95, 11}, {200, 11}, {215, 14}, {260, 18}, {300, 30}, {366, 30}}
@@ -70,7 +68,7 @@ func (h *hive) arrange(at int64, j job) (end int64) {
 	boxes := []float64{lidKg}
 	inSupers := max(0, h.colony.storesKg()-leftKg)
 	for range h.supers {
-		boxes = append(boxes, superKg+inSupers/float64(h.supers))
+		boxes = append(boxes, h.superKg+inSupers/float64(h.supers))
 	}
 	boxes = append(boxes, deepKg+0.5*(h.colony.storesKg()-inSupers)+0.3*h.colony.beesKg())
 	count := min(j.depth+1, len(boxes))
@@ -159,7 +157,7 @@ func (h *hive) choose(opened bool) job {
 	switch {
 	case alive && (c.storesKg()+c.syrupKg < 5 && (doy < 120 || doy > 240) || autumn && lacking > 2 && h.supers == 0):
 		return feedJob(rng, clamp(lacking, 1, 6))
-	case opened && h.supers > 0 && doy > 202 && doy < 245 && c.storesKg() > 24:
+	case opened && h.supers > 0 && doy > 197 && c.storesKg() > leftKg+8:
 		return harvestJob(rng)
 	case opened && h.supers > 0 && doy > 240:
 		return boxOffJob(rng)
@@ -207,14 +205,15 @@ func (h *hive) setSupers(n int) {
 // harvestJob takes one super or two with their honey, and leaves the brood
 // boxes theirs.
 func harvestJob(rng dice) job {
-	takes := 1
+	takes, leaves, most := 1, rng.between(0.9, 1.3)*leftKg, rng.between(24, 30)
 	if rng.chance(0.3) {
 		takes = 2
 	}
 	return job{what: outyard.HoneyTaken, minutes: rng.between(8, 35), depth: takes, part: superPart, do: func(h *hive) {
 		n := min(takes, h.supers)
-		honey := min(float64(n)*superRoomKg*0.95, max(0, h.colony.storesKg()-leftKg))
-		honey = min(honey, 30-float64(n)*superKg)
+		honey := max(0, h.colony.storesKg()-leaves) * float64(n) / float64(max(1, h.supers))
+		honey = min(honey, float64(n)*superRoomKg)
+		honey = min(honey, most-float64(n)*h.superKg) // what is carried off at one go
 		h.colony.give(0, honey, 0)
 		h.setSupers(h.supers - n)
 	}}

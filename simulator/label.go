@@ -54,6 +54,8 @@ type Label struct {
 
 	// KgPerDay is, of a flow, the mean daily gain of the yard's hives over it,
 	// rainy days and all, without those that swarmed, were robbed or fell over.
+	// In a cold, wet spring nothing may come of a flow: then it is about nought
+	// or below, and no analysis could have found it.
 	KgPerDay float64 `json:"kg_per_day,omitempty"`
 
 	// Of a day, from local midnight to midnight. GainKg is the colony's own

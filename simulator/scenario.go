@@ -45,7 +45,7 @@ func Invent(seed uint64, opt Options) Scenario {
 // when it begins.
 func (s Scenario) Yards() []outyard.Yard {
 	yards := slices.Clone(s.yards)
-	supers := newSupers(s.startDoy())
+	supers := usualSupers(s.startDoy())
 	for i := range yards {
 		yards[i].Hives = slices.Clone(yards[i].Hives)
 		for k := range yards[i].Hives {
@@ -67,8 +67,8 @@ func (s Scenario) Cadence() time.Duration { return s.opt.Cadence }
 
 func (s Scenario) startDoy() float64 { return float64(s.opt.Start.In(s.zone).YearDay()) }
 
-// newSupers is how many supers the hives have on a day of the year.
-func newSupers(doy float64) int {
+// usualSupers is how many supers the hives have on a day of the year.
+func usualSupers(doy float64) int {
 	switch {
 	case doy > 130 && doy < 170:
 		return 1
@@ -242,6 +242,7 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 		h.woodKg += emptyKg(p)
 	}
 	h.woodKg *= rng.between(0.97, 1.05) // makers differ
+	h.superKg, h.stoneKg = emptyKg(superPart)*rng.between(0.95, 1.06), emptyKg("brick")*rng.between(0.8, 1.2)
 	h.meter = newMeter(newDice(s.seed, "meter", y.index, k), s.opt.QuantumKg, w.tempC)
 	h.phase = h.meter.rng.Int64N(max(1, y.engine.cadence-jitterSec))
 	for _, ev := range s.opt.Script {
@@ -252,7 +253,7 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 			}
 		}
 	}
-	h.setSupers(newSupers(doy))
+	h.setSupers(usualSupers(doy))
 	h.meter.lateKg = h.loadKg(h.t)
 	h.startDay(h.ownAll(), h.waterNowKg())
 	return h
