@@ -22,7 +22,7 @@ func (s *Store) EachReading(ctx context.Context, q store.Query, each func(outyar
 	if err != nil {
 		return because(err, "read readings")
 	}
-	w := newWindow(stretches, q)
+	w := newWindow(stretches, q, s.windowRows)
 	for w.advance() {
 		full, err := s.load(ctx, w)
 		if err != nil {

@@ -2,9 +2,11 @@ package sqlite
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -164,7 +166,7 @@ func TestFullDisk(t *testing.T) {
 	}
 	limit(pages + 2) // SQLite answers a file that may not grow as it does a full disk
 
-	many := weights("h02", noon, 5000)
+	many := weights("h02", noon, 1000)
 	fresh, err := s.Keep(t.Context(), many)
 	require.ErrorIs(t, err, store.ErrNoRoom)
 	require.Empty(t, fresh)
@@ -229,25 +231,48 @@ func TestRefusedAreBounded(t *testing.T) {
 	})
 }
 
-func TestACrowdedSecond(t *testing.T) {
-	// More hives report in one second than a window should hold, and a window
-	// of one second cannot be narrowed.
-	const hives = windowRows + 100
+func TestWindowsOfAnySize(t *testing.T) {
+	// Hives that report every second, every so often, and once in years, some
+	// of them all at once: more than a small window should hold.
 	s := open(t, t.TempDir())
-	rs := make([]outyard.Reading, hives)
-	for i := range rs {
-		rs[i] = outyard.NewReading("mill-lane", outyard.HiveID(fmt.Sprintf("h%05d", i)), noon)
-		rs[i].Values[outyard.Battery] = 3.6
+	var rs []outyard.Reading
+	add := func(hive int, at time.Time) {
+		r := outyard.NewReading("mill-lane", outyard.HiveID(fmt.Sprintf("h%03d", hive)), at)
+		r.Values[outyard.Battery] = 3.6
+		if hive%3 == 0 {
+			r.Values[outyard.Rain] = 0.5
+		}
+		rs = append(rs, r)
+	}
+	for i := range 300 {
+		add(i, noon)
+		add(0, noon.Add(time.Duration(i)*time.Second+time.Second))
+		add(1, noon.Add(time.Duration(i)*time.Hour+time.Hour))
+	}
+	for i := range 8 {
+		add(2, noon.AddDate(i-4, 0, 1))
 	}
 	_, err := s.Keep(t.Context(), rs)
 	require.NoError(t, err)
-	i := 0
-	require.NoError(t, s.EachReading(t.Context(), store.Query{}, func(r outyard.Reading) error {
-		require.Equal(t, rs[i].Hive, r.Hive)
-		i++
-		return nil
-	}))
-	require.Equal(t, hives, i)
+	slices.SortFunc(rs, func(a, b outyard.Reading) int {
+		return cmp.Or(a.Time.Compare(b.Time), strings.Compare(string(a.Hive), string(b.Hive)))
+	})
+	for _, rows := range []int{1, 5, 700, 1_000_000} {
+		s.windowRows = rows
+		for _, q := range []store.Query{{}, {Hive: "h000"}, {From: noon.Add(10 * time.Second), To: noon.Add(200 * time.Second)}} {
+			var got, want []string
+			require.NoError(t, s.EachReading(t.Context(), q, func(r outyard.Reading) error {
+				got = append(got, fmt.Sprint(r))
+				return nil
+			}))
+			for _, r := range rs {
+				if q.Asks(r.Yard, r.Hive) && !r.Time.Before(q.From) && (q.To.IsZero() || r.Time.Before(q.To)) {
+					want = append(want, fmt.Sprint(r))
+				}
+			}
+			require.Equal(t, want, got, "%d rows, %+v", rows, q)
+		}
+	}
 }
 
 func TestViewsForOtherTools(t *testing.T) {

@@ -30,6 +30,7 @@ type Store struct {
 	lock io.Closer // nil when opened for reading
 	read *sql.DB
 
+	windowRows int // how many readings EachReading holds at a time
 	// All writes go over one connection, so that its prepared statements
 	// stay, and so that no two transactions ever meet.
 	write   *sql.DB
@@ -50,7 +51,8 @@ func Open(ctx context.Context, dir string) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("data folder %s: %w: %w", dir, store.ErrUnavailable, err)
 	}
-	s := &Store{path: filepath.Join(dir, File), writing: make(chan struct{}, 1), refusedLimit: defaultRefusedLimit}
+	s := &Store{path: filepath.Join(dir, File), windowRows: windowRows,
+		writing: make(chan struct{}, 1), refusedLimit: defaultRefusedLimit}
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -89,7 +91,7 @@ func Open(ctx context.Context, dir string) (_ *Store, err error) {
 // [store.ErrNewer], [store.ErrOlder], [store.ErrDamaged] and
 // [store.ErrUnavailable].
 func OpenForReading(ctx context.Context, dir string) (_ *Store, err error) {
-	s := &Store{path: filepath.Join(dir, File)}
+	s := &Store{path: filepath.Join(dir, File), windowRows: windowRows}
 	if _, err := os.Stat(s.path); errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("store %s: %w: is this the daemon's data folder?", s.path, store.ErrNotFound)
 	} else if err != nil {

@@ -36,7 +36,8 @@ type cursor struct {
 	after [len(tables)]int64 // from here once the window has been handed on
 }
 
-func newWindow(stretches []numbered, q store.Query) *window {
+// newWindow returns a window on what q asks for that holds rows readings or so.
+func newWindow(stretches []numbered, q store.Query, rows int) *window {
 	from, to := int64(math.MinInt64>>1), int64(math.MaxInt64>>1)
 	if !q.From.IsZero() {
 		from = secondAtOrAfter(q.From)
@@ -44,7 +45,9 @@ func newWindow(stretches []numbered, q store.Query) *window {
 	if !q.To.IsZero() {
 		to = secondAtOrAfter(q.To)
 	}
-	w := &window{width: firstWidth, limit: max(windowRows, 2*len(stretches))}
+	// Never fewer than a single second may hold, for narrower than that a
+	// window cannot be; and enough that a look at each stretch pays.
+	w := &window{width: firstWidth, limit: max(rows, 2*len(stretches))}
 	for _, st := range stretches {
 		lo, hi := keyRange(st.id, st.period, from, to)
 		c := cursor{numbered: st, end: hi}
@@ -75,20 +78,15 @@ func (w *window) advance() bool {
 	return true
 }
 
-// load fills the window. It stops and says so when it would hold too many; a
-// window of one second, which cannot be narrowed, never does.
+// load fills the window. It stops and says so when it would hold too many.
 func (s *Store) load(ctx context.Context, w *window) (full bool, err error) {
 	w.readings = w.readings[:0]
-	limit := w.limit
-	if w.width == 1 {
-		limit = math.MaxInt
-	}
 	err = s.inReadTx(ctx, func(tx *readTx) error {
 		for i := range w.cursors {
-			if err := w.read(tx, &w.cursors[i], limit); err != nil {
+			if err := w.read(tx, &w.cursors[i]); err != nil {
 				return err
 			}
-			if full = len(w.readings) > limit; full {
+			if full = len(w.readings) > w.limit; full {
 				return nil
 			}
 		}
@@ -98,7 +96,7 @@ func (s *Store) load(ctx context.Context, w *window) (full bool, err error) {
 }
 
 // read appends what the window shows of one stretch.
-func (w *window) read(tx *readTx, c *cursor, limit int) error {
+func (w *window) read(tx *readTx, c *cursor) error {
 	_, hi := keyRange(c.id, c.period, w.from, w.to)
 	hi = min(hi, c.end)
 	w.inside, w.outside = w.inside[:0], w.outside[:0]
@@ -107,7 +105,7 @@ func (w *window) read(tx *readTx, c *cursor, limit int) error {
 			continue
 		}
 		var err error
-		if *rows, c.after[i], err = tx.appendRows(*rows, tables[i], c.numbered, c.next[i], hi, c.end, limit); err != nil {
+		if *rows, c.after[i], err = tx.appendRows(*rows, tables[i], c.numbered, c.next[i], hi, c.end, w.limit); err != nil {
 			return err
 		}
 	}

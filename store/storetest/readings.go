@@ -365,7 +365,7 @@ func sparseAndDense(t *testing.T, s Readings) {
 	for i := range 9 { // one a year
 		rs = append(rs, reading("mill-lane", "h01", noon.AddDate(i-4, 0, 0), outyard.Weight, 40.0+float64(i)))
 	}
-	for i := range 30_000 { // then, among them, one a second of two hives
+	for i := range 3000 { // then, among them, one a second of two hives
 		at := noon.Add(time.Duration(i+1) * time.Second)
 		rs = append(rs,
 			reading("mill-lane", "h01", at, outyard.Weight, float64(20_000+i)/1000),
