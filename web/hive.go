@@ -346,19 +346,44 @@ type readout struct {
 	Field    string `json:"field,omitempty"` // of a daily row; empty: a series
 }
 
+// Of more than longSpan, the climate is put into words by its first and last
+// endDays alone: to read a year of it for one sentence, which its chart reads
+// anyhow, would make the page wait.
+const (
+	longSpan = 62 * 24 * time.Hour
+	endDays  = 3
+)
+
+// overall is a quantity over the whole span in one bucket, or, where only the
+// ends were read, in two. The least and the most of a weight are always told.
+func (s *site) overall(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, quantity outyard.Quantity, sp span, out bool, found []outyard.Finding) ([]chart.Bucket, error) {
+	if quantity == outyard.Weight && out {
+		// What lies beside the work must be told apart from it.
+		b, err := s.buckets(ctx, yard, hive, quantity, sp.From, sp.To, usualPixels)
+		return chart.Whole(chart.LeaveOut(b, workOf(found))), err
+	}
+	if quantity != outyard.Weight && sp.To.Sub(sp.From) > longSpan {
+		first, err := s.buckets(ctx, yard, hive, quantity, sp.From, sp.From.AddDate(0, 0, endDays), 1)
+		if err != nil {
+			return nil, err
+		}
+		last, err := s.buckets(ctx, yard, hive, quantity, sp.To.AddDate(0, 0, -endDays), sp.To, 1)
+		if err != nil {
+			return nil, err
+		}
+		if len(first) > 0 && len(last) > 0 {
+			return append(first, last...), nil
+		}
+	}
+	return s.buckets(ctx, yard, hive, quantity, sp.From, sp.To, 1)
+}
+
 // inWords says what a chart shows, for those who cannot see it, and where the
 // numbers are; "" when there is nothing to show.
 func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.HiveID, sp span, out bool, found []outyard.Finding, days []outyard.Day, now time.Time) (string, []readout, error) {
 	rfc := func(t time.Time) string { return t.UTC().Format(time.RFC3339) }
 	series := func(label string, h outyard.HiveID, quantity outyard.Quantity, decimals int) (string, readout, error) {
-		pixels := 1
-		if out && quantity == outyard.Weight {
-			pixels = usualPixels // the work must be told from what lies beside it
-		}
-		b, err := s.buckets(ctx, p.ID, h, quantity, sp.From, sp.To, pixels)
-		if out && quantity == outyard.Weight {
-			b = chart.Whole(chart.LeaveOut(b, workOf(found)))
-		}
+		b, err := s.overall(ctx, p.ID, h, quantity, sp, out, found)
 		if err != nil || len(b) == 0 {
 			return "", readout{}, err
 		}
@@ -371,8 +396,11 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 			u.Set("work", "out")
 		}
 		unit := strings.ReplaceAll(in.Unit, "%RH", "%")
-		text := fmt.Sprintf("%s: %s %s at first, %s at last, between %s and %s.", label, number(b[0].First, decimals), unit,
-			number(b[0].Last, decimals), number(b[0].Min, decimals), number(b[0].Max, decimals))
+		text := fmt.Sprintf("%s: %s %s at first, %s at last", label, number(b[0].First, decimals), unit, number(b[len(b)-1].Last, decimals))
+		if len(b) == 1 {
+			text += fmt.Sprintf(", between %s and %s", number(b[0].Min, decimals), number(b[0].Max, decimals))
+		}
+		text += "."
 		return text, readout{Name: strings.ToLower(label), Unit: unit, Decimals: decimals, URL: "/api/v1/series?" + u.Encode()}, nil
 	}
 	daily := func(label, unit, field string, decimals int, of func(outyard.Day) float64) (known int, r readout) {
@@ -404,7 +432,7 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 			var marked []string
 			for _, f := range found {
 				if f.State != outyard.Withdrawn {
-					marked = append(marked, textOf(f.Kind).Title+" on "+f.Onset.In(p.zone()).Format("2 Jan"))
+					marked = append(marked, textOf(f.Kind).Title+" ("+f.Onset.In(p.zone()).Format("2 Jan")+")")
 				}
 			}
 			const most = 6

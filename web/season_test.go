@@ -206,3 +206,5 @@ func contains(t *testing.T, body string, want ...string) {
 		}
 	}
 }
+
+func copyTo(b *strings.Builder, resp *http.Response) (int64, error) { return io.Copy(b, resp.Body) }

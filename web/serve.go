@@ -23,7 +23,11 @@ const (
 
 // Serve answers on the listener until ctx is done, then lets requests under
 // way finish and returns nil. It closes the listener.
+// A nil log is silent.
 func Serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger) error {
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
 	srv := &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),

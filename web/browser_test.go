@@ -1,0 +1,200 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/require"
+
+	"outyard/store/sqlite"
+)
+
+// chromium is where the browser is; CHROMIUM may name another place.
+func chromium(t *testing.T) string {
+	t.Helper()
+	path := "/usr/bin/chromium"
+	if p := os.Getenv("CHROMIUM"); p != "" {
+		path = p
+	}
+	if _, err := os.Stat(path); err != nil {
+		t.Fatalf("the pages are tested in a real browser: install chromium, or name it in CHROMIUM (%v)", err)
+	}
+	return path
+}
+
+// A browser is a tab with what it complained of.
+type browser struct {
+	ctx        context.Context
+	mu         sync.Mutex
+	complaints []string
+}
+
+func openBrowser(t *testing.T) *browser {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	t.Cleanup(cancel)
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.UserDataDir(t.TempDir()))
+	ctx, cancel = chromedp.NewExecAllocator(ctx, opts...)
+	t.Cleanup(cancel)
+	ctx, cancel = chromedp.NewContext(ctx)
+	b := &browser{ctx: ctx}
+	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("about:blank")))
+	messages := chromedp.Console(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for m, err := range messages {
+			if err != nil {
+				return
+			}
+			b.mu.Lock()
+			b.complaints = append(b.complaints, string(m.Type)+": "+m.Text)
+			b.mu.Unlock()
+		}
+	}()
+	t.Cleanup(func() {
+		_ = chromedp.Cancel(ctx)
+		cancel()
+		<-done
+	})
+	return b
+}
+
+func (b *browser) said() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return strings.Join(b.complaints, "\n")
+}
+
+func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	require.NoError(t, chromedp.Do(b.ctx, steps...), b.said())
+}
+
+func eval[T any](t *testing.T, b *browser, js string) T {
+	t.Helper()
+	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](js))
+	require.NoError(t, err, js)
+	return v
+}
+
+// waitFor polls until js is true. A page that is just being left cannot be
+// asked; that is no failure while another is to come.
+func (b *browser) waitFor(t *testing.T, js string) {
+	t.Helper()
+	require.Eventually(t, func() bool {
+		v, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](js))
+		return err == nil && v
+	}, 30*time.Second, 30*time.Millisecond, "never came true: %s", js)
+}
+
+const pictureLoaded = `[...document.images].every((i) => i.complete && i.naturalWidth > 0)`
+
+// TestInABrowser looks at the pages as a keeper does. One browser serves all:
+// it takes longer to start than the pages take to look at.
+func TestInABrowser(t *testing.T) {
+	db := seed(t)
+	srv, _ := visit(t, db, testOptions())
+	b := openBrowser(t)
+	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
+	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
+	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
+	t.Run("pages fit, and complain of nothing", func(t *testing.T) { pagesFit(t, b, srv.URL) })
+}
+
+func pagesFit(t *testing.T, b *browser, base string) {
+	for _, size := range []struct{ width, height int64 }{{390, 844}, {1280, 900}} {
+		for _, look := range []string{"light", "dark"} {
+			_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: look}}})
+			require.NoError(t, err)
+			b.do(t, chromedp.EmulateViewport(size.width, size.height))
+			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nowhere"} {
+				if look == "dark" && path != "/" && path != "/yards/heron-point/hives/h01" {
+					continue // the others have nothing of their own in the dark
+				}
+				b.do(t, chromedp.Navigate(base+path))
+				b.waitFor(t, pictureLoaded)
+				over := eval[float64](t, b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`)
+				require.LessOrEqual(t, over, 0.0, "%s at %d px scrolls sideways", path, size.width)
+				shrunk := eval[float64](t, b, `Math.min(1, ...[...document.images].map((i) => i.clientWidth / i.naturalWidth))`)
+				require.GreaterOrEqual(t, shrunk, 0.95, "%s at %d px: a shrunk chart has labels that are too small", path, size.width)
+				if path != "/" && path != "/yards/heron-point/hives/h01" {
+					continue
+				}
+				small := eval[string](t, b, `[...document.querySelectorAll("main a, main summary, main button, header nav a")]
+					.filter((e) => e.getClientRects().length && !e.closest("p, dd"))
+					.filter((e) => { const r = e.getBoundingClientRect(); return r.height < 24 || r.width < 20; })
+					.map((e) => e.textContent.trim() + " " + e.getBoundingClientRect().height).join("; ")`)
+				require.Empty(t, small, "%s at %d px: targets below 24 px (WCAG 2.2, 2.5.8)", path, size.width)
+				looks := eval[string](t, b, `[...document.images].map((i) => new URL(i.currentSrc).searchParams.get("look") ?? "light").join(" ")`)
+				require.NotContains(t, strings.ReplaceAll(looks, look, ""), "r", "charts follow the look: %s", looks)
+			}
+		}
+	}
+	// "nowhere" is not there, and says so once for each visit; nothing else is said.
+	for line := range strings.SplitSeq(b.said(), "\n") {
+		require.Contains(t, line, "404", "the browser complains")
+	}
+	// And it would have said more: this is what the strict policy forbids.
+	b.do(t, chromedp.Navigate(base+"/"))
+	eval[bool](t, b, `document.body.insertAdjacentHTML("beforeend", '<p style="color: red">'), true`)
+	require.Eventually(t, func() bool { return strings.Contains(b.said(), "Content Security Policy") }, 10*time.Second, 20*time.Millisecond)
+}
+
+func fromTheSwarmToItsHive(t *testing.T, b *browser, base string) {
+	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/"))
+	require.Equal(t, "Swarm left", eval[string](t, b, `document.querySelector(".finding.now h3 a").textContent`), "the first urgent finding")
+	b.do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
+	b.waitFor(t, `location.pathname === "/yards/heron-point/hives/h03" && document.readyState === "complete"`)
+	b.waitFor(t, pictureLoaded)
+	require.True(t, eval[bool](t, b, `document.querySelector("article:target .say").textContent.startsWith("2.4 kg left")`), "the finding is marked")
+	require.Contains(t, eval[string](t, b, `document.querySelector("img").alt`), "Swarm left (14 May)", "the chart tells of it in words")
+}
+
+func readAndZoom(t *testing.T, b *browser, base string) {
+	b.do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point/hives/h01?from=2027-05-08&to=2027-05-12"))
+	b.waitFor(t, pictureLoaded)
+
+	// By keyboard: from the right end two hundredths of five days back.
+	eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
+	b.do(t, chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.ArrowLeft))
+	b.waitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
+	require.Regexp(t, `^Wed 12 May,? 21:\d\d: 5\d\.\d kg$`, eval[string](t, b, `document.querySelector(".plot .said").textContent`))
+
+	// By mouse: dragging over the first half of the plot shows it.
+	box := eval[[]float64](t, b, `(() => { const r = document.querySelector(".plot img").getBoundingClientRect(); return [r.left, r.top, r.width]; })()`)
+	at := func(f float64) float64 { return box[0] + 46 + f*(box[2]-60) }
+	y := box[1] + 150
+	b.do(t, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.02), y),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at(0.02), y, chromedp.ButtonLeft),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.3), y),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.5), y),
+		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at(0.5), y, chromedp.ButtonLeft))
+	b.waitFor(t, `location.search.includes("from=2027-05-08") && location.search.includes("to=2027-05-10") && document.readyState === "complete"`)
+	require.Equal(t, "8 May to 10 May 2027", eval[string](t, b, `document.querySelector("#when").textContent`))
+	require.Empty(t, b.said())
+}
+
+func writeEntry(t *testing.T, b *browser, base string, db *sqlite.Store) {
+	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
+	targets := eval[float64](t, b, `Math.min(...[...document.querySelectorAll(".taps label, .write button, .write select")].map((e) => e.getBoundingClientRect().height))`)
+	require.GreaterOrEqual(t, targets, 56.0, "a glove needs room")
+	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="box-on"]`)), chromedp.SetValue(chromedp.CSS(`[name=kg]`), "7.5"), chromedp.Click(chromedp.CSS(".write button")))
+	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h02"})
+	require.NoError(t, err)
+	require.Len(t, es, 1)
+	require.Equal(t, "box-on 7.5", fmt.Sprint(es[0].Kind, " ", es[0].Kg))
+	require.Empty(t, b.said())
+}
