@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -46,10 +45,9 @@ func newCheck() *cobra.Command {
 
 // countedMistakes lists the mistakes, and says how many they are.
 func countedMistakes(path string, m *configs.Mistakes) error {
-	lines := strings.Split(m.Error(), "\n")
 	many := "1 mistake"
-	if len(lines) != 1 {
-		many = fmt.Sprintf("%d mistakes", len(lines))
+	if n := len(m.List); n != 1 {
+		many = fmt.Sprintf("%d mistakes", n)
 	}
 	return &configs.Mistakes{List: append(m.List, configs.Mistake{From: path, Text: many})}
 }
