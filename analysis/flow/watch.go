@@ -31,6 +31,9 @@ const (
 	// So many days after it was told a start is no more moved, nor an end that
 	// is so long past: by then the days after it have said what they can.
 	settleDays = 12
+	// The first day of a flow is one on which more came in than this: in a week
+	// without flight nobody can tell when a bloom opened.
+	beginsKg = 0.1
 	// A flow must have lasted so long for a stronger one to be another: a
 	// bloom takes about a week to open by itself.
 	bloomDays = 8
@@ -73,6 +76,14 @@ func (w *Watch) Day(date outyard.Date, days []HiveDay, weather Weather) error {
 func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 	days = slices.Clone(days)
 	slices.SortStableFunc(days, func(a, b HiveDay) int { return strings.Compare(string(a.Hive), string(b.Hive)) })
+	if weather.MaxTempC < w.set.NoFlightC {
+		// No bee flew: what scales gained is snow, rain or frost.
+		for i := range days {
+			if days[i].GainKg > 0 {
+				days[i].GainKg = outyard.Unknown
+			}
+		}
+	}
 	st := step{date: date, gain: w.pool.day(date, days), flight: w.set.flight(weather)}
 	st.emission = w.set.emit(st.gain, st.flight, weather.RainMm)
 	before := w.began
@@ -221,9 +232,10 @@ func (w *Watch) runs() []run {
 		if goesOn && state > course[t-1]+1 && date.Sub(runs[n-1].start) >= bloomDays {
 			goesOn = false
 		}
-		if goesOn {
+		switch {
+		case goesOn:
 			runs[n-1].end = date
-		} else {
+		case w.steps[t].gain.gainKg > beginsKg:
 			runs = append(runs, run{start: date, end: date})
 		}
 	}

@@ -143,6 +143,23 @@ func TestWhatIsNoFlow(t *testing.T) {
 			}
 			return days
 		}},
+		{"snow that falls and melts is none", 4, func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
+			switch from := d.Sub(date(time.March, 10)); {
+			case from < 0 || from > 8:
+				return days
+			case from < 3:
+				w.MaxTempC = 1
+				for i := range days {
+					days[i].GainKg += 3
+				}
+			default:
+				w.MaxTempC = 6
+				for i := range days {
+					days[i].GainKg -= 1.5
+				}
+			}
+			return days
+		}},
 		{"a yard of nuclei in a desert, warm by day and cold by night, has none", 3, func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
 			w.RainMm, w.MaxTempC = 0, 42
 			for i := range days {
