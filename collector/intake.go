@@ -101,15 +101,15 @@ type reader struct {
 type batch struct {
 	readings []outyard.Reading
 	refused  []outyard.Refused
-	// Acks that wait for the readings alone, and those that wait for the
-	// refused too.
-	acks, refusedAcks []ack
-	bytes             int
-	first, last       time.Time // when the first and the last message were taken
-	arrived           time.Time // the newest arrival
+	// acks are one for each message, in order of arrival: of one client they
+	// must be sent so (MQTT 3.1.1 [MQTT-4.6.0-2]).
+	acks        []ack
+	bytes       int
+	first, last time.Time // when the first and the last message were taken
+	arrived     time.Time // the newest arrival
 }
 
-func (b *batch) messages() int { return len(b.acks) + len(b.refusedAcks) }
+func (b *batch) messages() int { return len(b.acks) }
 
 type ack struct {
 	send    func()
@@ -152,12 +152,9 @@ func (in *Intake) Take(msg Message) bool {
 	}
 	b.readings = append(b.readings, rd.readings...)
 	b.bytes += len(msg.Payload)
-	a := ack{msg.Ack, msg.Arrived}
-	if refused == nil {
-		b.acks = append(b.acks, a)
-	} else {
+	b.acks = append(b.acks, ack{msg.Ack, msg.Arrived})
+	if refused != nil {
 		b.refused = append(b.refused, *refused)
-		b.refusedAcks = append(b.refusedAcks, a)
 	}
 	if wake || b.messages() == company || len(b.readings) >= in.opts.BatchReadings {
 		in.rouse()
@@ -371,16 +368,16 @@ func (in *Intake) due(b *batch) time.Time {
 	return due
 }
 
-// commit keeps a batch, however often the store has to be asked, and
-// acknowledges each message as soon as all it said is kept.
+// commit keeps a batch, however often the store has to be asked, and then
+// acknowledges it.
 func (in *Intake) commit(ctx, commits context.Context, b *batch) error {
+	var fresh []outyard.Reading
 	// Rows in the order in which the store lays them down commit several
 	// times faster, and write a fraction of the bytes.
 	slices.SortFunc(b.readings, func(a, b outyard.Reading) int {
 		return cmp.Or(cmp.Compare(a.Yard, b.Yard), cmp.Compare(a.Hive, b.Hive), a.Time.Compare(b.Time))
 	})
 	if len(b.readings) > 0 {
-		var fresh []outyard.Reading
 		err := in.insist(ctx, commits, "keep readings", func() (err error) {
 			fresh, err = in.store.Keep(commits, b.readings)
 			return err
@@ -388,22 +385,18 @@ func (in *Intake) commit(ctx, commits context.Context, b *batch) error {
 		if err != nil {
 			return err
 		}
-		in.acknowledge(b.acks)
-		in.metrics.kept(b.readings, len(fresh))
-		if in.opts.Kept != nil && len(fresh) > 0 {
-			in.opts.Kept(fresh, b.arrived)
-		}
-	} else {
-		in.acknowledge(b.acks)
 	}
 	if len(b.refused) > 0 {
 		err := in.insist(ctx, commits, "keep refused messages", func() error { return in.store.Refuse(commits, b.refused) })
 		if err != nil {
 			return err
 		}
-		in.acknowledge(b.refusedAcks)
 	}
-	in.metrics.messages(b)
+	in.acknowledge(b.acks)
+	in.metrics.kept(b, len(fresh))
+	if in.opts.Kept != nil && len(fresh) > 0 {
+		in.opts.Kept(fresh, b.arrived)
+	}
 	return nil
 }
 

@@ -215,6 +215,18 @@ func TestASteadyTrickleIsNoLull(t *testing.T) {
 	})
 }
 
+func TestAcksAreInOrderOfArrival(t *testing.T) { // MQTT 3.1.1 [MQTT-4.6.0-2]
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Options{})
+		b.send("nonsense", topicH01, "nonsense")
+		b.send("later", topicH01, weighed(1))
+		b.send("earlier", topicH01, weighed(2))
+		b.send("nowhere", "yards/salal-hill/weather", weighed(3))
+		require.NoError(t, b.stop())
+		require.Equal(t, []string{"nonsense", "later", "earlier", "nowhere"}, b.acks())
+	})
+}
+
 func TestAFullBatchDoesNotWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, Options{BatchReadings: 5, MaxWait: time.Hour})

@@ -60,15 +60,12 @@ func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() i
 	return m
 }
 
-// kept counts a commit of readings, which are in order of yard.
-func (m *metrics) kept(rs []outyard.Reading, fresh int) {
+// kept counts a commit, whose readings are in order of yard.
+func (m *metrics) kept(b *batch, fresh int) {
 	m.readingsKept.Add(float64(fresh))
-	m.readingsDuplicate.Add(float64(len(rs) - fresh))
-	m.newest.note(rs)
-}
-
-func (m *metrics) messages(b *batch) {
-	m.messagesKept.Add(float64(len(b.acks)))
+	m.readingsDuplicate.Add(float64(len(b.readings) - fresh))
+	m.newest.note(b.readings)
+	m.messagesKept.Add(float64(len(b.acks) - len(b.refused)))
 	for _, r := range b.refused {
 		if r.Unplaced {
 			m.messagesUnplaced.Inc()

@@ -20,6 +20,8 @@ type Row struct {
 	// Arrival is when the reading reached the program: its own time where the
 	// file does not say.
 	Arrival time.Time
+	// Zone is the offset in which the file gives the time.
+	Zone *time.Location
 }
 
 // A RowError says what is wrong with one row. Reading can go on after it.
@@ -188,7 +190,7 @@ func (r *Reader) Read() (Row, error) {
 			}
 		}
 	}
-	row := Row{Reading: outyard.NewReading(yard, hive, at)}
+	row := Row{Reading: outyard.NewReading(yard, hive, at), Zone: at.Location()}
 	if row.Reading.Time.Before(outyard.Earliest) {
 		return Row{}, r.cellError(r.time, cells, fmt.Errorf("before %d: the node's clock was not set", outyard.Earliest.Year()))
 	}

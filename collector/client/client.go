@@ -1,0 +1,330 @@
+// Package client takes readings from an MQTT broker of the keeper's own, for
+// those who have one. It exists beside collector/broker because such a broker
+// may be shared, may be elsewhere, and must not lose what it holds while we
+// are away.
+//
+// It subscribes at QoS 1 in a session that outlives the connection, under a
+// fixed client id, and acknowledges a publication only once it is kept: what
+// was not, the broker sends again. How much a broker holds for us meanwhile is
+// its own setting. Mosquitto sends no more than 20 unacknowledged and drops
+// what it queues beyond 1,000 unless told "max_inflight_messages 0" and
+// "max_queued_messages 0" (or a high bound), and forgets all of it when it is
+// restarted without "persistence true". To a node, such a broker acknowledges
+// before we have seen anything: that promise is the broker's.
+package client
+
+import (
+	"cmp"
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/url"
+	"strings"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promauto"
+
+	"outyard/collector"
+)
+
+// Intake is where publications go. It calls a message's Ack once it is kept.
+type Intake interface {
+	Take(collector.Message) bool
+}
+
+// Config is what a Client needs to know.
+type Config struct {
+	// URL is the broker's: tcp, tls, ws or wss, with user and password in it
+	// where the broker wants them.
+	URL string
+	// ClientID names the session at the broker: "outyard" by default. Two
+	// daemons at one broker need two.
+	ClientID string
+	Prefix   string      // goes before "yards/" in topics
+	TLS      *tls.Config // for tls and wss; nil: the system's roots, TLS 1.2 and up
+	// StopWithin is how long a stop waits for acks that are due: 10 s.
+	StopWithin time.Duration
+}
+
+// ports by scheme: of IANA's registry, and as usual for web sockets.
+var ports = map[string]string{"tcp": "1883", "mqtt": "1883", "tls": "8883", "ssl": "8883", "mqtts": "8883", "ws": "80", "wss": "443"}
+
+const (
+	// keepAlive is how often an idle connection is proved; the broker says
+	// "down" for us when 1.5 times of it have passed in silence (MQTT 3.1.1
+	// §3.1.2.10).
+	keepAlive    = 30 * time.Second
+	answerWithin = 10 * time.Second // what a broker may take to answer
+	maxReconnect = 30 * time.Second
+)
+
+// A Client is the daemon as a client of a broker.
+type Client struct {
+	cfg    Config
+	shown  string // the URL, without its password
+	intake Intake
+	now    func() time.Time
+	log    *slog.Logger
+	paho   paho.Client
+
+	mu       sync.Mutex
+	health   error
+	stopping bool
+	unacked  int           // taken and not acknowledged yet
+	settled  chan struct{} // closed when stopping and unacked is 0
+	due      []func()      // acks to be sent
+	wake     chan struct{} // something is due
+}
+
+// New makes a client. It connects once Run runs.
+func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) (*Client, error) {
+	u, err := url.Parse(cfg.URL)
+	if err != nil {
+		return nil, errors.New("broker address is no URL: want one such as tls://broker.example:8883") // err would show a password
+	}
+	port, known := ports[u.Scheme]
+	if !known || u.Hostname() == "" {
+		return nil, fmt.Errorf("broker address %s: want tcp, tls, ws or wss and a host, such as tls://broker.example:8883", u.Redacted())
+	}
+	if u.Port() == "" {
+		u.Host = net.JoinHostPort(u.Hostname(), port)
+	}
+	cfg.ClientID = cmp.Or(cfg.ClientID, "outyard")
+	cfg.StopWithin = cmp.Or(cfg.StopWithin, 10*time.Second)
+	if cfg.TLS == nil {
+		cfg.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
+	}
+	c := &Client{cfg: cfg, shown: u.Redacted(), intake: intake, now: now, log: log,
+		settled: make(chan struct{}), wake: make(chan struct{}, 1)}
+	c.health = fmt.Errorf("broker %s: not connected yet", c.shown)
+
+	opts := paho.NewClientOptions()
+	opts.AddBroker(u.String())
+	opts.SetClientID(cfg.ClientID)
+	opts.SetTLSConfig(cfg.TLS)
+	opts.SetProtocolVersion(4) // MQTT 3.1.1
+	opts.SetCleanSession(false)
+	opts.SetKeepAlive(keepAlive)
+	opts.SetPingTimeout(answerWithin)
+	opts.SetConnectTimeout(answerWithin)
+	opts.SetWriteTimeout(answerWithin)
+	opts.SetAutoReconnect(true)
+	opts.SetMaxReconnectInterval(maxReconnect)
+	opts.SetStore(outbound{paho.NewMemoryStore()})
+	opts.SetWill(collector.StateTopic, "down", 1, true)
+	// Else the library acknowledges as soon as the handler returns.
+	opts.SetAutoAckDisabled(true)
+	// In order, one after the other: the handler blocks while the intake is
+	// full, which makes the broker wait. Out of order each message would have
+	// a goroutine of its own, as many as the broker cares to send.
+	opts.SetOrderMatters(true)
+	// The default handler, since the broker sends what it held for us before
+	// we have subscribed anew.
+	opts.SetDefaultPublishHandler(c.take)
+	opts.SetOnConnectHandler(c.connected)
+	opts.SetConnectionLostHandler(func(_ paho.Client, err error) {
+		c.setHealth(fmt.Errorf("broker %s: connection lost: %w", c.shown, err))
+		c.log.Warn("connection to broker lost", "broker", c.shown, "error", err)
+	})
+	c.paho = paho.NewClient(opts)
+	promauto.With(reg).NewGaugeFunc(prometheus.GaugeOpts{
+		Name: "outyard_client_up",
+		Help: "1 while the broker is connected and sends us what nodes publish.",
+	}, func() float64 {
+		if c.Healthy() == nil {
+			return 1
+		}
+		return 0
+	})
+	return c, nil
+}
+
+// outbound keeps for the library what we publish, not what we receive. It
+// would hand a message that it kept to us again after a reconnect, and we
+// would acknowledge it, by an id that the broker may by then have given to
+// another message, which we have not kept. The broker keeps them for us.
+type outbound struct{ paho.Store }
+
+func (s outbound) Put(key string, message packets.ControlPacket) {
+	if !strings.HasPrefix(key, "i.") {
+		s.Store.Put(key, message)
+	}
+}
+
+// Healthy says why nothing comes from the broker, if so.
+func (c *Client) Healthy() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.health
+}
+
+func (c *Client) setHealth(err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.health = err
+}
+
+// Publish sends a message of the daemon's own, and waits until the broker has
+// it. It is for anything below "outyard/".
+func (c *Client) Publish(topic string, payload []byte, retain bool) error {
+	if err := c.wait(c.paho.Publish(topic, 1, retain, payload)); err != nil {
+		return fmt.Errorf("publish %s at broker %s: %w", topic, c.shown, err)
+	}
+	return nil
+}
+
+func (c *Client) wait(token paho.Token) error {
+	if !token.WaitTimeout(answerWithin) {
+		return fmt.Errorf("no answer within %s", answerWithin)
+	}
+	return token.Error()
+}
+
+// connected runs after each connect. It subscribes each time: the broker may
+// have lost the session.
+func (c *Client) connected(paho.Client) {
+	filter := collector.ReadingsFilter(c.cfg.Prefix)
+	token := c.paho.Subscribe(filter, 1, nil)
+	err := c.wait(token)
+	if err == nil {
+		const refused = 0x80 // MQTT 3.1.1 §3.9.3
+		if sub, ok := token.(*paho.SubscribeToken); ok && sub.Result()[filter] == refused {
+			err = errors.New("not allowed: let our user read it")
+		}
+	}
+	if err != nil {
+		err = fmt.Errorf("broker %s: subscribe to %s: %w", c.shown, filter, err)
+		c.setHealth(err)
+		c.log.Error("cannot subscribe", "error", err)
+		return
+	}
+	c.setHealth(nil)
+	c.log.Info("connected to broker", "broker", c.shown, "subscribed", filter)
+	if err := c.Publish(collector.StateTopic, []byte("up"), true); err != nil {
+		c.log.Warn("say up", "error", err)
+	}
+}
+
+// take hands a publication to the intake.
+func (c *Client) take(_ paho.Client, m paho.Message) {
+	c.mu.Lock()
+	if c.stopping {
+		c.mu.Unlock()
+		return // the broker keeps it for the next start
+	}
+	c.unacked++
+	c.mu.Unlock()
+	taken := c.intake.Take(collector.Message{Topic: m.Topic(), Payload: m.Payload(), Arrived: c.now(), Ack: func() {
+		c.mu.Lock()
+		c.due = append(c.due, m.Ack)
+		c.mu.Unlock()
+		select {
+		case c.wake <- struct{}{}:
+		default:
+		}
+	}})
+	if !taken {
+		c.settle(1)
+	}
+}
+
+// acknowledge sends the acks that are due. It has a goroutine of its own,
+// since the library writes each before it returns.
+func (c *Client) acknowledge(ctx context.Context) {
+	for {
+		select {
+		case <-c.wake:
+		case <-ctx.Done():
+			return
+		}
+		c.mu.Lock()
+		due := c.due
+		c.due = nil
+		c.mu.Unlock()
+		for _, ack := range due {
+			ack() // of a connection that is gone: nothing, and it is sent again
+		}
+		c.settle(len(due))
+	}
+}
+
+func (c *Client) settle(n int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.unacked -= n
+	if c.stopping && c.unacked == 0 && n > 0 {
+		close(c.settled)
+	}
+}
+
+// Run connects, and again whenever the connection is lost, until ctx ends.
+// Then it takes nothing more, sends the acks that are due, says "down" and
+// leaves; the broker keeps the session.
+func (c *Client) Run(ctx context.Context) error {
+	acking, stopAcking := context.WithCancel(context.Background())
+	var acker sync.WaitGroup
+	acker.Go(func() { c.acknowledge(acking) })
+	defer acker.Wait()
+	defer stopAcking()
+
+	if !c.connect(ctx) {
+		return nil
+	}
+	<-ctx.Done()
+
+	c.mu.Lock()
+	c.stopping = true
+	if c.unacked == 0 {
+		close(c.settled)
+	}
+	c.mu.Unlock()
+	timer := time.NewTimer(c.cfg.StopWithin)
+	defer timer.Stop()
+	select {
+	case <-c.settled:
+	case <-timer.C:
+		c.log.Warn("stop without acknowledging what the store has not confirmed; the broker will send it again")
+	}
+	if c.paho.IsConnectionOpen() { // a clean leave is one after which no last will is sent
+		if err := c.Publish(collector.StateTopic, []byte("down"), true); err != nil {
+			c.log.Warn("say down", "error", err)
+		}
+	}
+	const quiesceMillis = 250 // for packets that are being written
+	c.paho.Disconnect(quiesceMillis)
+	return nil
+}
+
+// connect connects for the first time; the library does it after that. It
+// returns false if ctx ends before.
+func (c *Client) connect(ctx context.Context) bool {
+	for wait := time.Second; ; wait = min(2*wait, maxReconnect) {
+		token := c.paho.Connect()
+		select {
+		case <-token.Done():
+		case <-ctx.Done():
+			c.paho.Disconnect(0)
+			return false
+		}
+		err := token.Error()
+		if err == nil {
+			return true
+		}
+		c.setHealth(fmt.Errorf("broker %s: %w", c.shown, err))
+		c.log.Error("cannot connect to broker", "broker", c.shown, "error", err, "again_in", wait)
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+			return false
+		}
+	}
+}
