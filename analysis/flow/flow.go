@@ -77,8 +77,10 @@ type Settings struct {
 	// RainNoiseKgPerMm adds to it: wood and lids take up rain and give it back.
 	RainNoiseKgPerMm float64
 	// NoFlightC and FullFlightC are the day's highest temperatures below which
-	// no nectar comes in and above which warmth does not matter (COLOSS
-	// standard methods: little foraging below 12 °C, rising to 20 °C).
+	// no nectar comes in and above which warmth does not matter. Bees forage
+	// little below 12 °C, more up to 20 °C (COLOSS standard methods), but a
+	// sunny hive has an hour warmer than the shaded thermometer; these were
+	// tuned on invented seasons.
 	NoFlightC, FullFlightC float64
 	// HalfRainMm is the rain in a day that halves it (common practice, no source).
 	HalfRainMm float64
@@ -108,8 +110,8 @@ func DefaultSettings() Settings {
 		HiveNoiseKg:      0.2,
 		YardNoiseKg:      0.08,
 		RainNoiseKgPerMm: 0.015,
-		NoFlightC:        9,
-		FullFlightC:      15,
+		NoFlightC:        7,
+		FullFlightC:      13,
 		HalfRainMm:       6,
 		DearthDays:       25,
 		FlowDays:         20,

@@ -35,8 +35,8 @@ const (
 	// A day of flow brings its level give or take this share.
 	flowSpread = 0.45
 	// Bees stay home now and then for causes that no weather record shows;
-	// oftener when there is no record.
-	idleKnown, idleUnknown = 0.08, 0.22
+	// oftener when there is no record, or when weather is marginal.
+	idleKnown, idleUnknown, idleMarginal = 0.08, 0.22, 0.3
 	// Net loss of the average hive on a day without flight.
 	idleKg, idleSpreadKg = -0.1, 0.15
 	// Tails of Student's t: a day in a hundred is odd.
@@ -94,7 +94,7 @@ func (s Settings) transition(flight float64) [states][states]float64 {
 	}
 	// A flow does not begin on a day on which no bee flies, though bloom opens
 	// whether or not it rains.
-	begins := (0.15 + 0.85*flight) / s.DearthDays
+	begins := (0.4 + 0.6*flight) / s.DearthDays
 	ends := 1 / s.FlowDays
 	var a [states][states]float64
 	for i := range dearths {
@@ -143,7 +143,7 @@ func (s Settings) emit(g pooled, flight, rainMm float64) distribution {
 	if outyard.Known(rainMm) {
 		noise = math.Hypot(noise, min(s.RainNoiseKgPerMm*rainMm, 0.3))
 	}
-	idle := idleKnown
+	idle := idleKnown + idleMarginal*(1-flight)
 	if math.IsNaN(flight) {
 		flight, idle = 0.9, idleUnknown
 	}
