@@ -15,6 +15,7 @@ import (
 	"outyard/analysis/condition"
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
+	"outyard/analysis/honey"
 	"outyard/analysis/steps"
 )
 
@@ -25,6 +26,7 @@ type Settings struct {
 	Gain      gain.Settings
 	Air       air.Settings
 	Flow      flow.Settings
+	Honey     honey.Settings
 }
 
 // DefaultSettings returns the defaults of every analysis.
@@ -35,6 +37,7 @@ func DefaultSettings() Settings {
 		Gain:      gain.DefaultSettings(),
 		Air:       air.DefaultSettings(),
 		Flow:      flow.DefaultSettings(),
+		Honey:     honey.DefaultSettings(),
 	}
 }
 
@@ -105,7 +108,7 @@ func (c *Course) Observe(r outyard.Reading) error {
 		return nil
 	}
 	if h == nil {
-		h = newHive(r.Hive, c.yard, c.set)
+		h = newHive(r.Hive, c.yard, c.journal, c.set)
 		c.hives[r.Hive] = h
 		c.order = append(c.order, h)
 		slices.SortFunc(c.order, func(a, b *hive) int { return cmp.Compare(a.id, b.id) })
@@ -158,6 +161,7 @@ func (c *Course) Findings() []outyard.Finding {
 	var all []outyard.Finding
 	for _, h := range c.order {
 		all = append(all, h.findings()...)
+		all = append(all, h.stores.Findings()...)
 	}
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.flows.Findings()...)

@@ -8,6 +8,7 @@ import (
 	"outyard/analysis/condition"
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
+	"outyard/analysis/honey"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
 )
@@ -24,13 +25,24 @@ func (c *Course) count(date outyard.Date) {
 		}
 		c.days = append(c.days, row)
 		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
-		gains = append(gains, flow.HiveDay{Hive: h.id, GainKg: row.GainKg, HandledKg: row.HandledKg,
+		gains = append(gains, flow.HiveDay{Hive: h.id, Full: h.stores.Full(), GainKg: row.GainKg, HandledKg: row.HandledKg,
 			Coverage: row.Coverage, Fed: c.fed(h.id, from, to)})
 	}
 	c.judge.Day(date, climates)
 	c.flows.Day(date, gains, c.weather.day(from, to))
+	for i, g := range gains {
+		h := c.hives[g.Hive]
+		all, _ := h.steps(from.Add(-12 * time.Hour))
+		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all), GainKg: g.GainKg, HandledKg: g.HandledKg,
+			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
+		c.days[len(c.days)-len(gains)+i].StoresKg = h.stores.StoresKg()
+	}
 	c.revision++
 }
+
+// fedLasts is how long sugar that was given may still be carried down and
+// dried (common practice, no source).
+const fedLasts = 6 * 24 * time.Hour
 
 // fed says whether the journal tells of sugar given to a hive.
 func (c *Course) fed(hive outyard.HiveID, from, to time.Time) bool {

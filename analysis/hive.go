@@ -9,6 +9,7 @@ import (
 	"outyard"
 	"outyard/analysis/air"
 	"outyard/analysis/condition"
+	"outyard/analysis/honey"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
 )
@@ -26,6 +27,7 @@ type hive struct {
 	told    []outyard.Finding  // what events[:done] mean, which change no more
 	done    int
 	air     *air.Days
+	stores  *honey.Watch
 }
 
 // An event is a departure and what it is taken for.
@@ -34,9 +36,11 @@ type event struct {
 	alone steps.Verdict // by its own path only
 }
 
-func newHive(id outyard.HiveID, yard outyard.Yard, set Settings) *hive {
+func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set Settings) *hive {
+	config, _ := yard.Hive(id)
+	config.ID = id
 	return &hive{id: id, yard: yard, set: set, stream: condition.NewStream(set.Condition),
-		detect: steps.NewDetector(set.Steps), air: air.NewDays(yard.Zone, set.Air)}
+		detect: steps.NewDetector(set.Steps), air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
 }
 
 // observe takes the hive's next reading.
