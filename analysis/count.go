@@ -35,7 +35,7 @@ func (c *Course) count(date outyard.Date) {
 		all, _ := h.steps(from.Add(-12 * time.Hour))
 		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all), GainKg: g.GainKg, HandledKg: g.HandledKg,
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
-		c.days[len(c.days)-len(gains)+i].StoresKg = h.stores.StoresKg()
+		c.days[len(c.days)-len(gains)+i].StoresKg = h.stores.StoresKg().Value
 	}
 	c.revision++
 }
