@@ -22,12 +22,10 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
-	"strings"
 	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
-	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promauto"
 
@@ -117,7 +115,6 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	opts.SetWriteTimeout(answerWithin)
 	opts.SetAutoReconnect(true)
 	opts.SetMaxReconnectInterval(maxReconnect)
-	opts.SetStore(outbound{paho.NewMemoryStore()})
 	opts.SetWill(collector.StateTopic, "down", 1, true)
 	// Else the library acknowledges as soon as the handler returns.
 	opts.SetAutoAckDisabled(true)
@@ -144,18 +141,6 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 		return 0
 	})
 	return c, nil
-}
-
-// outbound keeps for the library what we publish, not what we receive. It
-// would hand a message that it kept to us again after a reconnect, and we
-// would acknowledge it, by an id that the broker may by then have given to
-// another message, which we have not kept. The broker keeps them for us.
-type outbound struct{ paho.Store }
-
-func (s outbound) Put(key string, message packets.ControlPacket) {
-	if !strings.HasPrefix(key, "i.") {
-		s.Store.Put(key, message)
-	}
 }
 
 // Healthy says why nothing comes from the broker, if so.
