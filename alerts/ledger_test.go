@@ -181,7 +181,7 @@ func TestRestoredFromJSONNothingHasChanged(t *testing.T) {
 	found := season(rng, 12)
 	for i := range found {
 		found[i].Facts = map[string]any{"change_kg": -2.4, "back_kg": outyard.Unknown, "reasons": []string{"noon", "no lifting"},
-			"path_kg": []float64{1, 2}, "sure": true, "site": "slope"}
+			"path_kg": []float64{1, 2}, "sure": true, "site": "slope", "none": []string(nil)}
 		found[i].Advice = []string{"Go and look."}
 	}
 	l := alerts.NewLedger(nil)

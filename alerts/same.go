@@ -63,6 +63,8 @@ func sameFact(a, b any) bool {
 
 func list(v any) ([]any, bool) {
 	switch v := v.(type) {
+	case nil: // an empty list, come back from JSON
+		return nil, true
 	case []any:
 		return v, true
 	case []string:

@@ -335,6 +335,7 @@ func (w *Watcher) next() (*yard, todo, time.Duration) {
 		w.ready = append(w.ready[:i], w.ready[i+1:]...)
 		t := todo{y.place, y.pending, y.arrived, rebuild, y.minute}
 		w.waiting -= len(y.pending)
+		w.metrics.waiting.Set(float64(w.waiting))
 		y.pending, y.minute = nil, false
 		y.again, y.late = y.again && !rebuild, y.late && !rebuild
 		y.ready, y.running = false, true

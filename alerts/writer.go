@@ -99,7 +99,7 @@ func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
 		it.Urgency = "See to it on the next round."
 	}
 	if f.Confidence > 0 {
-		it.Sure = fmt.Sprintf("%.0f %% sure.", math.Floor(f.Confidence*100))
+		it.Sure = fmt.Sprintf("%.0f %% sure.", min(math.Round(f.Confidence*100), 99))
 	}
 	return it
 }

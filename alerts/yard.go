@@ -201,6 +201,9 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 		y.unsaved.hives[c.Is.Hive] = true
 		_, alerted := y.alerts[c.Is.ID]
 		what := consequenceOf(c, alerted, now)
+		if what.event == Raised && !w.concerns(c.Is) {
+			continue
+		}
 		if what.event != "" && w.step(y, c.Is.ID, Event{Kind: what.event}, now) && !alerted {
 			raised = append(raised, c.Is.ID)
 		}
@@ -210,6 +213,13 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 	}
 	y.book.Unlock()
 	w.know(y, raised)
+}
+
+// concerns says whether anybody is to be told of a finding. What is only for
+// the record becomes an alert where a route asks for it.
+func (w *Watcher) concerns(f outyard.Finding) bool {
+	return f.Severity.Rank() >= outyard.Soon.Rank() ||
+		slices.ContainsFunc(w.opts.Routes, func(r Route) bool { return r.wants(f.Yard, f.Severity) })
 }
 
 // know remembers where alerts are to be found by their ids.

@@ -8,9 +8,11 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"net"
 	"net/textproto"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 
@@ -42,32 +44,66 @@ func (c Channel) Deliver(ctx context.Context, m outyard.Message, address string)
 	if err != nil {
 		return alerts.Permanent(fmt.Errorf("mail to %s: %w", a.Host, err))
 	}
-	client, err := gomail.NewClient(a.Host, c.options(a)...)
+	conn := &line{}
+	defer context.AfterFunc(ctx, conn.hangUp)()
+	client, err := gomail.NewClient(a.Host, c.options(a, conn)...)
 	if err != nil {
 		return alerts.Permanent(fmt.Errorf("mail to %s: %w", a.Host, err))
 	}
-	conn, err := client.DialToSMTPClientWithContext(ctx)
+	session, err := client.DialToSMTPClientWithContext(ctx)
 	if err != nil {
 		return explain("connect to mail server "+client.ServerAddr(), err)
 	}
-	// What happens at parting is no longer of interest: the mail is taken or
-	// it is not.
-	defer func() { _ = client.CloseWithSMTPClient(conn) }()
-	stop := context.AfterFunc(ctx, func() { _ = conn.Close() })
-	defer stop()
+	// What happens at parting is of no interest: the mail is taken or it is not.
+	defer func() { _ = client.CloseWithSMTPClient(session) }()
 
 	if a.User != "" {
-		if err := signIn(conn, a); err != nil {
+		if err := signIn(session, a); err != nil {
 			return explain("sign in to mail server "+client.ServerAddr()+" (check user and password)", err)
 		}
 	}
-	if err := client.SendWithSMTPClient(conn, msg); err != nil && !msg.IsDelivered() {
+	if err := client.SendWithSMTPClient(session, msg); err != nil && !msg.IsDelivered() {
 		return explain("send mail by "+client.ServerAddr(), err)
 	}
 	return nil
 }
 
-func (c Channel) options(a Address) []gomail.Option {
+// A line is the connection of one delivery. A server may take its time
+// between any two words, so that the end of the delivery's context has to cut
+// it.
+type line struct {
+	mu   sync.Mutex
+	conn net.Conn
+	cut  bool
+}
+
+func (l *line) hangUp() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.cut = true
+	if l.conn != nil {
+		_ = l.conn.Close()
+	}
+}
+
+// dial is for a dialer of either kind.
+func (l *line) dial(dial gomail.DialContextFunc) gomail.DialContextFunc {
+	return func(ctx context.Context, network, address string) (net.Conn, error) {
+		conn, err := dial(ctx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		l.conn = conn
+		if l.cut {
+			_ = conn.Close()
+		}
+		return conn, nil
+	}
+}
+
+func (c Channel) options(a Address, conn *line) []gomail.Option {
 	set := &tls.Config{ServerName: a.Host, RootCAs: c.Roots, MinVersion: tls.VersionTLS12}
 	// A relay on this machine has seldom a certificate in the name of
 	// localhost, and talking to it in the clear would be no better.
@@ -76,17 +112,17 @@ func (c Channel) options(a Address) []gomail.Option {
 	if a.User != "" && !a.loopback() {
 		policy = gomail.TLSMandatory // no password goes out in the clear
 	}
-	opts := []gomail.Option{gomail.WithPort(a.Port), gomail.WithTimeout(answerTime), gomail.WithTLSConfig(set), gomail.WithTLSPolicy(policy)}
+	opts := []gomail.Option{gomail.WithPort(a.Port), gomail.WithTimeout(answerTime), gomail.WithTLSConfig(set)}
 	if a.TLS {
-		opts = append(opts, gomail.WithSSL())
+		return append(opts, gomail.WithSSL(), gomail.WithDialContextFunc(conn.dial((&tls.Dialer{Config: set}).DialContext)))
 	}
-	return opts
+	return append(opts, gomail.WithTLSPolicy(policy), gomail.WithDialContextFunc(conn.dial((&net.Dialer{}).DialContext)))
 }
 
 // signIn uses the best way that the server offers. A server that offers none
 // asks for none; if it minds, it will refuse the mail.
-func signIn(conn *smtp.Client, a Address) error {
-	ok, offered := conn.Extension("AUTH")
+func signIn(session *smtp.Client, a Address) error {
+	ok, offered := session.Extension("AUTH")
 	if !ok {
 		return nil
 	}
@@ -94,13 +130,13 @@ func signIn(conn *smtp.Client, a Address) error {
 	inClear := a.loopback()
 	switch {
 	case slices.Contains(ways, "SCRAM-SHA-256"):
-		return conn.Auth(smtp.ScramSHA256Auth(a.User, a.Password))
+		return session.Auth(smtp.ScramSHA256Auth(a.User, a.Password))
 	case slices.Contains(ways, "PLAIN"):
-		return conn.Auth(smtp.PlainAuth("", a.User, a.Password, a.Host, inClear))
+		return session.Auth(smtp.PlainAuth("", a.User, a.Password, a.Host, inClear))
 	case slices.Contains(ways, "LOGIN"):
-		return conn.Auth(smtp.LoginAuth(a.User, a.Password, a.Host, inClear))
+		return session.Auth(smtp.LoginAuth(a.User, a.Password, a.Host, inClear))
 	case slices.Contains(ways, "CRAM-MD5"):
-		return conn.Auth(smtp.CRAMMD5Auth(a.User, a.Password))
+		return session.Auth(smtp.CRAMMD5Auth(a.User, a.Password))
 	}
 	return alerts.Permanent(fmt.Errorf("it offers %s, of which none is known here", offered))
 }

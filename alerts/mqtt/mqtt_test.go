@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"log/slog"
+	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -22,16 +24,31 @@ type sent struct {
 
 // A broker that is away as long as down is true.
 type broker struct {
+	mu   sync.Mutex
 	down bool
 	got  []sent
 }
 
 func (b *broker) Publish(topic string, payload []byte, retain bool) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	if b.down {
 		return errors.New("connection refused")
 	}
 	b.got = append(b.got, sent{topic, string(payload), retain})
 	return nil
+}
+
+func (b *broker) have() []sent {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.got)
+}
+
+func (b *broker) comeBack() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.down = false
 }
 
 func TestTopics(t *testing.T) {
@@ -69,19 +86,19 @@ func TestTheNewestStateGoesOutOnceTheBrokerIsBack(t *testing.T) {
 		synctest.Wait()
 		a.Announce("alder-slip", "h03", nil) // over before it could be said
 		synctest.Wait()
-		require.Empty(t, b.got)
+		require.Empty(t, b.have())
 
-		b.down = false
+		b.comeBack()
 		<-time.After(time.Minute)
 		synctest.Wait()
 		require.Equal(t, []sent{
 			{"outyard/findings/alder-slip/h01", "[]", true},
 			{"outyard/findings/alder-slip/h03", "[]", true},
-		}, b.got)
+		}, b.have())
 
 		a.Announce("alder-slip", "", nil)
 		synctest.Wait()
-		require.Len(t, b.got, 3, "and news without delay")
+		require.Len(t, b.have(), 3, "and news without delay")
 		cancel()
 		require.NoError(t, <-ran)
 	})
