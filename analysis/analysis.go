@@ -132,6 +132,17 @@ func (c *Course) Advance(now time.Time) {
 	}
 }
 
+// Due is the next instant at which time alone changes something: the count of
+// the first date that is not counted. It is zero before the first reading.
+// Whoever drives a course advances it at each such instant, so that a season
+// told live and one told from its files change at the same moments.
+func (c *Course) Due() time.Time {
+	if !c.began {
+		return time.Time{}
+	}
+	return c.countAt(c.first)
+}
+
 // countAt is when a date is counted: the morning after.
 func (c *Course) countAt(d outyard.Date) time.Time {
 	n := d.Add(1)

@@ -220,6 +220,24 @@ func TestLateReadingsAreRefusedNotMisread(t *testing.T) {
 	require.ErrorIs(t, c.Observe(other), ErrLate, "a hive that first speaks of a day already counted")
 }
 
+func TestDueIsTheNextInstantAtWhichTimeAloneChangesSomething(t *testing.T) {
+	y := testYard(t, "h1")
+	c := NewCourse(y, nil, DefaultSettings())
+	require.True(t, c.Due().IsZero(), "nothing to wait for before the first reading")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	for _, r := range readings(y, "h1", noon, 10*time.Minute, still)[:60] {
+		require.NoError(t, c.Observe(r))
+	}
+	for range 3 {
+		due, was := c.Due(), c.Revision()
+		c.Advance(due.Add(-time.Second))
+		require.Equal(t, was, c.Revision(), "nothing happens before it is due")
+		c.Advance(due)
+		require.NotEqual(t, was, c.Revision())
+		require.True(t, c.Due().After(due))
+	}
+}
+
 // Nothing that a broken node can send may panic or come out as NaN.
 func TestBadInputIsUnknownNotNonsense(t *testing.T) {
 	y := testYard(t, "h1")

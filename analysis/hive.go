@@ -33,7 +33,8 @@ type hive struct {
 // An event is a departure and what it is taken for.
 type event struct {
 	steps.Event
-	alone steps.Verdict // by its own path only
+	around steps.Circumstances // as last seen
+	alone  steps.Verdict       // by its own path only
 }
 
 func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set Settings) *hive {
@@ -154,7 +155,8 @@ func (c *Course) explain(h *hive, since time.Time) {
 		e.alone = steps.Explain(e.Departure, c.circumstances(h, e, false), c.set.Steps)
 	}
 	for _, e := range recent {
-		v := steps.Explain(e.Departure, c.circumstances(h, e, true), c.set.Steps)
+		e.around = c.circumstances(h, e, true)
+		v := steps.Explain(e.Departure, e.around, c.set.Steps)
 		if v.Cause != e.Verdict.Cause || v.P != e.Verdict.P {
 			c.revision++
 		}
