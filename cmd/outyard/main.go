@@ -22,9 +22,12 @@ import (
 func commands() []*cobra.Command {
 	return []*cobra.Command{
 		newCheck(),
+		newDemo(),
 		newExport(),
 		newImport(),
 		newJournal(),
+		newReplay(),
+		newServe(),
 		newSimulate(),
 		newVersion(),
 	}

@@ -61,6 +61,9 @@ type Config struct {
 	// Auth may be nil when Listen is a loopback address: then everybody on
 	// this machine may come in.
 	Auth Auth
+	// WallClock is what deadlines of connections go by: the clock given to New
+	// by default. They differ where the daemon's day is quickened.
+	WallClock func() time.Time
 	// MaxClients bounds the connections: 20,000.
 	MaxClients int
 	// MaxInflight bounds what waits for one subscriber's acks: 1,024.
@@ -118,6 +121,9 @@ type Broker struct {
 // New opens the address, so that one that is taken is told at once.
 func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) (*Broker, error) {
 	cfg.setDefaults()
+	if cfg.WallClock == nil {
+		cfg.WallClock = now
+	}
 	socket, err := net.Listen("tcp", cfg.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("listen for MQTT on %s: %w", cfg.Listen, err)
@@ -128,7 +134,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 			socket.Close())
 	}
 	b := &Broker{cfg: cfg, intake: intake, now: now, log: log,
-		door:    &door{Listener: socket, cfg: &cfg, now: now, open: make(map[*guarded]struct{})},
+		door:    &door{Listener: socket, cfg: &cfg, open: make(map[*guarded]struct{})},
 		settled: make(chan struct{}), forwards: make(chan forward, cfg.MaxPending)}
 	b.server = mqtt.New(&mqtt.Options{
 		Capabilities: &mqtt.Capabilities{

@@ -14,7 +14,6 @@ import (
 type door struct {
 	net.Listener
 	cfg *Config
-	now func() time.Time
 
 	mu      sync.Mutex
 	open    map[*guarded]struct{}
@@ -47,7 +46,7 @@ func (d *door) enter(g *guarded) bool {
 	}
 	// The server sets its own deadline, by the client's keep-alive, once the
 	// client has introduced itself.
-	if err := g.Conn.SetReadDeadline(d.now().Add(d.cfg.ConnectWithin)); err != nil {
+	if err := g.Conn.SetReadDeadline(d.cfg.WallClock().Add(d.cfg.ConnectWithin)); err != nil {
 		return false
 	}
 	if tcp, ok := g.Conn.(*net.TCPConn); ok {
@@ -66,7 +65,7 @@ func (d *door) hurry() {
 	defer d.mu.Unlock()
 	d.hurried = true
 	for g := range d.open {
-		_ = g.Conn.SetDeadline(d.now().Add(time.Second)) // fails where it is closed already
+		_ = g.Conn.SetDeadline(d.cfg.WallClock().Add(time.Second)) // fails where it is closed already
 	}
 }
 
@@ -74,9 +73,9 @@ func (d *door) writeDeadline() time.Time {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.hurried {
-		return d.now().Add(time.Second)
+		return d.cfg.WallClock().Add(time.Second)
 	}
-	return d.now().Add(d.cfg.WriteWithin)
+	return d.cfg.WallClock().Add(d.cfg.WriteWithin)
 }
 
 // A guarded connection is closed when its client does not read.

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"outyard"
+	"outyard/collector"
+	"outyard/configs"
+	"outyard/store/sqlite"
+)
+
+// A register knows the yards and hives in force: those of the config, and,
+// where whatever sends gets a place, those that have sent.
+type register struct {
+	*collector.Placement
+	auto bool
+
+	mu    sync.RWMutex
+	yards []outyard.Yard // by id in the config's order, then by coming
+}
+
+// newRegister begins with the config's yards and what the store has of others.
+func newRegister(ctx context.Context, cfg configs.Config, db *sqlite.Store) (*register, error) {
+	r := &register{Placement: collector.NewPlacement(cfg.Yards, cfg.AutoYards), auto: cfg.AutoYards, yards: slices.Clone(cfg.Yards)}
+	if !r.auto {
+		return r, nil
+	}
+	newest, err := db.Newest(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read which hives have sent: %w", err)
+	}
+	r.notice(newest)
+	return r, nil
+}
+
+// all lists the yards in force.
+func (r *register) all() []outyard.Yard {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
+	return slices.Clone(r.yards)
+}
+
+// yard finds a yard by its id.
+func (r *register) yard(id outyard.YardID) (outyard.Yard, bool) {
+	for _, y := range r.all() {
+		if y.ID == id {
+			return y, true
+		}
+	}
+	return outyard.Yard{}, false
+}
+
+// notice gives a place to what sends for the first time, where that is wanted,
+// and returns the yards that this made or changed.
+func (r *register) notice(fresh []outyard.Reading) []outyard.Yard {
+	if !r.auto {
+		return nil
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	var changed []outyard.YardID
+	for _, f := range fresh {
+		i := slices.IndexFunc(r.yards, func(y outyard.Yard) bool { return y.ID == f.Yard })
+		if i < 0 {
+			i = len(r.yards)
+			r.yards = append(r.yards, yardByDefault(f.Yard, time.Local, f.Time))
+			changed = append(changed, f.Yard)
+		}
+		if _, known := r.yards[i].Hive(f.Hive); known || f.Hive == "" {
+			continue
+		}
+		// A copy: others hold the list as it was.
+		hives := append(slices.Clone(r.yards[i].Hives), outyard.Hive{ID: f.Hive, Name: string(f.Hive)})
+		slices.SortFunc(hives, func(a, b outyard.Hive) int { return cmp.Compare(a.ID, b.ID) })
+		r.yards[i].Hives = hives
+		changed = append(changed, f.Yard)
+	}
+	slices.Sort(changed)
+	var yards []outyard.Yard
+	for _, id := range slices.Compact(changed) {
+		i := slices.IndexFunc(r.yards, func(y outyard.Yard) bool { return y.ID == id })
+		yards = append(yards, r.yards[i])
+	}
+	return yards
+}
+
+// yardByDefault is a yard that no config describes. Its noon is guessed from
+// the zone, 15 degrees of longitude an hour, and its summer taken for the
+// north's: enough to tell day from night.
+func yardByDefault(id outyard.YardID, zone *time.Location, at time.Time) outyard.Yard {
+	if zone == nil {
+		zone = time.UTC
+	}
+	// Standard time: the smaller offset of midwinter and midsummer.
+	_, january := time.Date(at.Year(), time.January, 1, 0, 0, 0, 0, zone).Zone()
+	_, july := time.Date(at.Year(), time.July, 1, 0, 0, 0, 0, zone).Zone()
+	return outyard.Yard{ID: id, Name: string(id), Zone: zone, Latitude: 45, Longitude: float64(min(january, july)) / 3600 * 15}
+}

@@ -1,0 +1,284 @@
+package main
+
+import (
+	"bufio"
+	"cmp"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"outyard"
+	"outyard/alerts"
+	"outyard/analysis"
+	"outyard/collector/csvfile"
+	"outyard/configs"
+)
+
+// newReplay is the command that runs the analyses over a file as the daemon
+// would have run them live, with the file's own time as the clock.
+func newReplay() *cobra.Command {
+	var readingsFile, findingsFile, dailyFile, journalFile, until string
+	c := &cobra.Command{
+		Use:   "replay --readings FILE",
+		Short: "Run the analyses over a readings file, as they would have run live",
+		Long: `Run the analyses over a readings file, with the file's own time as the clock,
+as the daemon would have run them live. A column "arrival" may say when a row
+reached the daemon; without it a row arrived at its own time. Nothing is kept
+and nobody is told. "-" stands for standard input or output.
+
+A yard that is not in the config is taken as it comes: its days are those of the
+offset in which the file gives its times, and its noon is guessed from that.`,
+		Example: "  outyard replay --config outyard.yaml --readings season.csv.gz --findings findings.jsonl --daily daily.csv",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if readingsFile == "" {
+				return useWrongly("name the file with --readings; - is standard input")
+			}
+			cfg, err := loadConfig(cmd)
+			if err != nil {
+				return err
+			}
+			end := time.Time{}
+			if until != "" {
+				if end, err = time.Parse(time.RFC3339, until); err != nil {
+					return useWrongly("--until %q: want a time like 2027-05-22T12:00:00Z", until)
+				}
+			}
+			journal, err := readJournal(journalFile)
+			if err != nil {
+				return err
+			}
+			in, closeIn, err := openInput(cmd, readingsFile)
+			if err != nil {
+				return err
+			}
+			defer closeIn()
+			yards, order, bad, err := readSeason(in, cfg, end, cmd.ErrOrStderr())
+			if err != nil {
+				return fmt.Errorf("%s: %w", readingsFile, err)
+			}
+			found, days, err := replayYards(yards, order, journal, end)
+			if err != nil {
+				return err
+			}
+			if err := writeOutput(cmd, findingsFile, func(w io.Writer) error { return findingForm.writeAll("jsonl", w, found) }); err != nil {
+				return err
+			}
+			if err := writeOutput(cmd, dailyFile, func(w io.Writer) error { return dayForm.writeAll("csv", w, days) }); err != nil {
+				return err
+			}
+			if findingsFile != "-" && dailyFile != "-" {
+				summarise(cmd.OutOrStdout(), found)
+			}
+			if bad > 0 {
+				return fmt.Errorf("%s: %d rows could not be read and were left out; the rest was replayed", readingsFile, bad)
+			}
+			return nil
+		},
+	}
+	c.Flags().StringVar(&readingsFile, "readings", "", "readings `FILE`: CSV, plain or gzip")
+	c.Flags().StringVar(&findingsFile, "findings", "", "write findings to `FILE`, one JSON object a line")
+	c.Flags().StringVar(&dailyFile, "daily", "", "write the daily table to `FILE` as CSV")
+	c.Flags().StringVar(&journalFile, "journal", "", "what the keeper did: `FILE` of JSON objects, one a line")
+	c.Flags().StringVar(&until, "until", "", "stop at this `TIME`, as if it were now")
+	return c
+}
+
+// A yardRows is a yard and its rows, in order of arrival.
+type yardRows struct {
+	yard outyard.Yard
+	rows []csvfile.Row
+}
+
+// readSeason reads the file into yards. A row that cannot be read is reported
+// and left out.
+func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.Writer) (yards map[outyard.YardID]*yardRows, order []outyard.YardID, bad int, err error) {
+	r, err := csvfile.NewReader(in)
+	if err != nil {
+		return nil, nil, 0, err
+	}
+	yards = map[outyard.YardID]*yardRows{}
+	for _, y := range cfg.Yards {
+		yards[y.ID] = &yardRows{yard: y}
+	}
+	for {
+		row, err := r.Read()
+		if err == io.EOF {
+			break
+		}
+		if bad0 := new(csvfile.RowError); errors.As(err, &bad0) {
+			bad++
+			fmt.Fprintln(complain, bad0)
+			if !bad0.Usable {
+				continue
+			}
+		} else if err != nil {
+			return nil, nil, bad, err
+		}
+		if !until.IsZero() && row.Arrival.After(until) {
+			continue
+		}
+		y := yards[row.Reading.Yard]
+		if y == nil {
+			y = &yardRows{yard: yardByDefault(row.Reading.Yard, row.Zone, row.Reading.Time)}
+			yards[row.Reading.Yard] = y
+		}
+		if _, known := y.yard.Hive(row.Reading.Hive); !known && row.Reading.Hive != "" {
+			y.yard.Hives = append(y.yard.Hives, outyard.Hive{ID: row.Reading.Hive, Name: string(row.Reading.Hive)})
+		}
+		y.rows = append(y.rows, row)
+	}
+	for id, y := range yards {
+		order = append(order, id)
+		slices.SortStableFunc(y.rows, func(a, b csvfile.Row) int {
+			return cmp.Or(a.Arrival.Compare(b.Arrival), a.Reading.Time.Compare(b.Reading.Time), cmp.Compare(a.Reading.Hive, b.Reading.Hive))
+		})
+	}
+	slices.Sort(order)
+	return yards, order, bad, nil
+}
+
+// replayYards replays each yard, as many side by side as there are cores.
+func replayYards(yards map[outyard.YardID]*yardRows, order []outyard.YardID, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day, error) {
+	found := make([][]outyard.Finding, len(order))
+	days := make([][]outyard.Day, len(order))
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i, id := range order {
+		g.Go(func() error {
+			found[i], days[i] = replayYard(yards[id], journal, until)
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, nil, err
+	}
+	all, table := slices.Concat(found...), slices.Concat(days...)
+	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
+		return cmp.Or(a.ToldAt.Compare(b.ToldAt), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
+	})
+	slices.SortStableFunc(table, func(a, b outyard.Day) int { return a.Date.Sub(b.Date) })
+	return all, table, nil
+}
+
+// replayYard lets a yard's rows arrive one after the other.
+func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day) {
+	set := analysis.DefaultSettings()
+	course := analysis.NewCourse(y.yard, journal, set)
+	ledger := alerts.NewLedger(nil)
+	revision := course.Revision()
+	tell := func(now time.Time) {
+		if r := course.Revision(); r != revision {
+			revision = r
+			ledger.Reconcile(course.Findings(), now)
+		}
+	}
+	var lateSince time.Time
+	for i := 0; i < len(y.rows); {
+		now := y.rows[i].Arrival
+		late := !lateSince.IsZero()
+		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
+			late = course.Observe(y.rows[i].Reading) != nil || late
+			tell(now)
+		}
+		if late && lateSince.IsZero() {
+			lateSince = now
+		}
+		// A backlog trickles in: the past is folded anew when it has paused, or
+		// twice a minute, as the daemon does.
+		if late && (i == len(y.rows) || y.rows[i].Arrival.Sub(lateSince) > 30*time.Second) {
+			lateSince = time.Time{}
+			course = analysis.NewCourse(y.yard, journal, set)
+			arrived := slices.Clone(y.rows[:i])
+			slices.SortStableFunc(arrived, func(a, b csvfile.Row) int {
+				return cmp.Or(a.Reading.Time.Compare(b.Reading.Time), cmp.Compare(a.Reading.Hive, b.Reading.Hive))
+			})
+			for _, row := range arrived {
+				_ = course.Observe(row.Reading) // a second reading of one instant: twice is once
+			}
+			course.Advance(now)
+			ledger.Reconcile(course.Findings(), now)
+			revision = course.Revision()
+		}
+	}
+	if !until.IsZero() {
+		course.Advance(until)
+		tell(until)
+	}
+	return ledger.All(), course.Days()
+}
+
+// readJournal reads entries, one JSON object a line; no file is no entries.
+func readJournal(path string) ([]outyard.Entry, error) {
+	if path == "" {
+		return nil, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer f.Close()
+	var entries []outyard.Entry
+	lines := bufio.NewScanner(f)
+	lines.Buffer(nil, 1<<20)
+	for n := 1; lines.Scan(); n++ {
+		if len(lines.Bytes()) == 0 {
+			continue
+		}
+		var e outyard.Entry
+		if err := json.Unmarshal(lines.Bytes(), &e); err != nil {
+			return nil, fmt.Errorf("journal %s line %d: %w", path, n, err)
+		}
+		if err := e.Check(); err != nil {
+			return nil, fmt.Errorf("journal %s line %d: %w", path, n, err)
+		}
+		entries = append(entries, e)
+	}
+	if err := lines.Err(); err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	return entries, nil
+}
+
+// writeOutput writes to a file, to standard output for "-", nowhere for "".
+func writeOutput(cmd *cobra.Command, path string, write func(io.Writer) error) error {
+	switch path {
+	case "":
+		return nil
+	case "-":
+		return write(cmd.OutOrStdout())
+	}
+	return toFile(path, write)
+}
+
+// summarise prints how many findings of each kind there are.
+func summarise(w io.Writer, found []outyard.Finding) {
+	for _, kind := range outyard.Kinds {
+		n, withdrawn := 0, 0
+		for _, f := range found {
+			if f.Kind == kind {
+				n++
+				if f.State == outyard.Withdrawn {
+					withdrawn++
+				}
+			}
+		}
+		switch {
+		case withdrawn > 0:
+			fmt.Fprintf(w, "%-14s %d, of which %d withdrawn\n", kind, n, withdrawn)
+		case n > 0:
+			fmt.Fprintf(w, "%-14s %d\n", kind, n)
+		}
+	}
+	if len(found) == 0 {
+		fmt.Fprintln(w, "nothing found")
+	}
+}

@@ -1,0 +1,222 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"outyard"
+	"outyard/alerts"
+	"outyard/alerts/mail"
+	"outyard/alerts/mqtt"
+	"outyard/analysis"
+	"outyard/collector"
+	"outyard/collector/broker"
+	"outyard/collector/client"
+	"outyard/configs"
+	"outyard/store/sqlite"
+	"outyard/web"
+)
+
+// newServe is the daemon.
+func newServe() *cobra.Command {
+	var logFormat string
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Take readings, keep them, say what they mean and tell the keeper",
+		Long: `Runs until it is told to stop (SIGTERM, or Ctrl-C): takes readings over MQTT,
+keeps them, evaluates them as they come, tells the keeper, and shows the pages.
+Without a config the defaults are in force and whatever sends gets a place.
+When readings can be taken it logs one line "ready" with its addresses.`,
+		Example: "  outyard serve\n  outyard serve --config /etc/outyard/outyard.yaml --log json",
+		Args:    cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := loadConfig(cmd, cmd.Flags().Lookup("listen"), cmd.Flags().Lookup("data"))
+			if err != nil {
+				return err
+			}
+			log, err := newLog(cmd, logFormat)
+			if err != nil {
+				return err
+			}
+			if cfg.File == "" {
+				log.Warn("no config: defaults are in force, and whatever sends gets a place", "cure", "write "+configs.DefaultFile+"; configs/minimal.yaml is a start")
+			}
+			return serve(cmd.Context(), cfg, daemon{log: log, now: time.Now})
+		},
+	}
+	cmd.Flags().String("listen", "", "`ADDRESS` of pages, API and metrics, instead of the config's")
+	cmd.Flags().String("data", "", "`DIR` of the store, instead of the config's")
+	cmd.Flags().StringVar(&logFormat, "log", "text", "`FORM` of the log: text or json")
+	return cmd
+}
+
+func newLog(cmd *cobra.Command, format string) (*slog.Logger, error) {
+	switch format {
+	case "text":
+		return slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)), nil
+	case "json":
+		return slog.New(slog.NewJSONHandler(cmd.ErrOrStderr(), nil)), nil
+	}
+	return nil, useWrongly("--log %q: want text or json", format)
+}
+
+// A daemon is what serve is given besides the config.
+type daemon struct {
+	log  *slog.Logger
+	now  func() time.Time
+	demo bool // marks every page as showing invented data
+	// ready, if not nil, is called once readings can be taken.
+	ready func(pages, mqtt net.Addr)
+}
+
+// serve wires the daemon, straight down, in the order in which things need
+// each other, and runs it until ctx ends. What is opened first is closed last.
+func serve(ctx context.Context, cfg configs.Config, d daemon) error {
+	db, err := sqlite.Open(ctx, cfg.Data)
+	if err != nil {
+		return fmt.Errorf("open store in %s: %w", cfg.Data, err)
+	}
+	defer db.Close()
+	pagesAt, err := net.Listen("tcp", cfg.Listen)
+	if err != nil {
+		return fmt.Errorf("listen for pages on %s: %w", cfg.Listen, err)
+	}
+	defer pagesAt.Close()
+	if !web.IsLoopback(pagesAt.Addr()) {
+		return fmt.Errorf("listen %s is open to other machines, and the pages have no sign-in yet: use 127.0.0.1, and reach it through a tunnel or a proxy that signs people in", cfg.Listen)
+	}
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+
+	places, err := newRegister(ctx, cfg, db)
+	if err != nil {
+		return err
+	}
+	routes := routesOf(cfg)
+	words := alerts.Writer{}
+	brokers := &fronts{}
+	announcer := mqtt.NewAnnouncer(brokers, d.log)
+	var outbox *alerts.Outbox
+	watch := alerts.NewWatcher(db, newCourse, alerts.Options{
+		Yards: places.all(), Routes: routes, Writer: words,
+		Queued:   func() { outbox.Nudge() },
+		Announce: announcer.Announce,
+	}, d.now, d.log, reg)
+	outbox = alerts.NewOutbox(db, alerts.OutboxOptions{
+		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Jitter: rand.Float64,
+		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}},
+	}, d.now, d.log, reg)
+
+	intake := collector.New(db, places, collector.Options{
+		Prefix: cfg.MQTT.TopicPrefix,
+		Kept: func(fresh []outyard.Reading, arrived time.Time) {
+			for _, y := range places.notice(fresh) {
+				watch.Place(y)
+			}
+			watch.Kept(fresh, arrived)
+		},
+	}, d.now, d.log, reg)
+
+	life, ctx := errgroup.WithContext(ctx)
+	// The intake outlives the fronts, so that what they took is committed and
+	// acknowledged before it stops.
+	committing, committed := context.WithCancel(context.WithoutCancel(ctx))
+	defer committed()
+	door, ctx := errgroup.WithContext(ctx)
+	var mqttAt net.Addr
+	healthy := []func() error{intake.Healthy}
+	if e := cfg.MQTT.Embedded; e != nil {
+		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, WallClock: time.Now}, intake, d.now, d.log, reg)
+		if err != nil {
+			return fmt.Errorf("open broker on %s: %w", e.Listen, err)
+		}
+		mqttAt = own.Addr()
+		*brokers = append(*brokers, own)
+		door.Go(func() error { return own.Run(ctx) })
+	}
+	if cfg.MQTT.Broker != "" {
+		theirs, err := client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix}, intake, d.now, d.log, reg)
+		if err != nil {
+			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
+		}
+		*brokers = append(*brokers, theirs)
+		healthy = append(healthy, theirs.Healthy)
+		door.Go(func() error { return theirs.Run(ctx) })
+	}
+	version, _ := built()
+	pages := web.New(db, web.Options{
+		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(db, healthy),
+		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
+		Loopback: web.IsLoopback(pagesAt.Addr()), JournalChanged: watch.Again, Version: version,
+	})
+	for _, run := range []func(context.Context) error{watch.Run, outbox.Run, announcer.Run} {
+		door.Go(func() error { return run(ctx) })
+	}
+	door.Go(func() error { return web.Serve(ctx, pagesAt, pages, d.log) })
+	life.Go(func() error { return intake.Run(committing) })
+	life.Go(func() error {
+		defer committed()
+		return door.Wait()
+	})
+	d.log.Info("ready", "pages", "http://"+pagesAt.Addr().String()+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
+	if d.ready != nil {
+		d.ready(pagesAt.Addr(), mqttAt)
+	}
+	return life.Wait()
+}
+
+func addr(a net.Addr) string {
+	if a == nil {
+		return ""
+	}
+	return a.String()
+}
+
+// newCourse is the analyses, as the watcher asks for them.
+func newCourse(yard outyard.Yard, journal []outyard.Entry) alerts.Course {
+	return analysis.NewCourse(yard, journal, analysis.DefaultSettings())
+}
+
+// readiness says what is not ready: a broker that is away, or a store that
+// answers nothing or takes nothing.
+func readiness(db *sqlite.Store, healthy []func() error) func(context.Context) error {
+	return func(ctx context.Context) error {
+		_, _, _, err := db.RefusedCounts(ctx)
+		for _, h := range healthy {
+			err = errors.Join(err, h())
+		}
+		return err
+	}
+}
+
+// routesOf is whom to tell, as the alerts want it.
+func routesOf(cfg configs.Config) []alerts.Route {
+	var routes []alerts.Route
+	for _, r := range cfg.Tell {
+		route := alerts.Route{Name: r.Name, From: r.From}
+		for _, to := range r.To {
+			route.To = append(route.To, to.Reveal())
+		}
+		for _, y := range r.Yards {
+			route.Yards = append(route.Yards, string(y))
+		}
+		if r.AllYards {
+			route.Yards = []string{"*"}
+		}
+		if !r.Quiet.IsZero() {
+			route.Quiet = r.Quiet
+		}
+		routes = append(routes, route)
+	}
+	return routes
+}
