@@ -128,7 +128,7 @@ func (j *Judge) onset(s *subject, ev evidence) outyard.Date {
 // told by the dew on the wall and by how fast the rise came, for colonies
 // drift apart slowly.
 func (e *episode) confidence() float64 {
-	x := 1.5 + 0.15*(min(e.peak, 4)-1.2) - 0.33*float64(min(e.rose, 12)-3)
+	x := 1.5 + 0.3*(min(e.peak, 5)-1.2) - 0.33*float64(min(e.rose, 12)-3)
 	if outyard.Known(e.mostDew) {
 		x += 0.12 * (e.mostDew - 12)
 	} else {

@@ -109,9 +109,9 @@ type Settings struct {
 	// MouldIdleDays, 21 d: mould conditions are over once the index has not
 	// grown for so long; a dry week in a wet winter is not the end of them.
 	MouldIdleDays int
-	// MouldApart, 0.5: by how much the index must stand above the middle of
+	// MouldApart, 1.5: by how much the index must stand above the middle of
 	// the yard's other hives for mould to be this hive's matter rather than
-	// the winter's.
+	// the winter's. Healthy hives of a yard differ by about 1.
 	MouldApart float64
 }
 
@@ -128,6 +128,6 @@ func DefaultSettings() Settings {
 		AloneTimes: 1.4, FewTimes: 1.2, StrangerTimes: 2,
 		DampRHPct: 76, SoakedRHPct: 94, DampInsideRHPct: 50, SoakedInsideRHPct: 66,
 		TrendDays: 21, TrendP: 0.12, EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21,
-		MouldIdleDays: 21, MouldApart: 0.5,
+		MouldIdleDays: 21, MouldApart: 1.5,
 	}
 }
