@@ -1,0 +1,289 @@
+package influx
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"time"
+
+	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
+	"github.com/prometheus/client_golang/prometheus"
+
+	"outyard"
+	"outyard/store"
+)
+
+// Run hands on what is queued, in batches, until ctx ends; then it returns nil.
+// When the server is away, or does not take a batch, the queue keeps it and it
+// is offered again, ever less often, up to once a minute.
+func (s *Store) Run(ctx context.Context) error {
+	h := handing{Store: s, size: s.limits.batch}
+	for ctx.Err() == nil {
+		more, err := h.batch(ctx)
+		switch {
+		case ctx.Err() != nil:
+		case err != nil:
+			pause(ctx, h.wrong(ctx, err))
+		case more:
+			h.right(ctx)
+		default:
+			h.right(ctx)
+			select {
+			case <-ctx.Done():
+			case <-s.nudged:
+				pause(ctx, s.limits.gather)
+			}
+		}
+	}
+	return nil
+}
+
+// pause waits for d, or for the end of ctx.
+func pause(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+// handing is how it stands with the server.
+type handing struct {
+	*Store
+	size   int // readings in a batch: fewer when the server cannot take that many at once
+	failed int // attempts in a row
+	said   string
+}
+
+// smallestBatch is few enough for any server that is not broken.
+const smallestBatch = 50
+
+// wrong notes that a batch did not go through, and says how long to wait.
+func (h *handing) wrong(ctx context.Context, err error) time.Duration {
+	h.failed++
+	wait := time.Duration(math.Min(float64(h.limits.backoff)*math.Pow(2, float64(h.failed-1)), float64(h.limits.maxBackoff)))
+	var answer *influxhttp.Error
+	isAnswer := errors.As(err, &answer) && answer.StatusCode != 0
+	switch {
+	case isAnswer && answer.StatusCode < 500:
+		h.metrics.writeTurnedAway.Inc()
+	case isAnswer:
+		h.metrics.writeServer.Inc()
+	default:
+		h.metrics.writeAway.Inc()
+	}
+	if isAnswer {
+		wait = max(wait, time.Duration(answer.RetryAfter)*time.Second)
+	}
+	if tooMuch(err) {
+		h.size = max(h.size/2, min(smallestBatch, h.limits.batch))
+	}
+	if h.said != err.Error() { // once for each thing that goes wrong, not each minute
+		h.said = err.Error()
+		h.log.WarnContext(ctx, "time-series server does not take readings, they wait in the queue", "server", h.server, "err", err)
+	}
+	return wait
+}
+
+// right notes that the server takes what it is given.
+func (h *handing) right(ctx context.Context) {
+	h.size = min(h.size*2, h.limits.batch)
+	if h.failed > 0 {
+		h.log.InfoContext(ctx, "time-series server takes readings again", "server", h.server)
+	}
+	h.failed, h.said = 0, ""
+}
+
+// tooMuch says whether fewer readings at once may go through.
+func tooMuch(err error) bool {
+	var answer *influxhttp.Error
+	var late interface{ Timeout() bool }
+	switch {
+	case errors.As(err, &answer) && answer.StatusCode == http.StatusRequestEntityTooLarge:
+		return true
+	case errors.As(err, &late):
+		return late.Timeout()
+	}
+	return false
+}
+
+// batch hands on the head of the queue, and says whether more waits behind it.
+func (h *handing) batch(ctx context.Context) (more bool, err error) {
+	head, err := h.queue.Head(ctx, h.size)
+	if err != nil || len(head) == 0 {
+		return false, err
+	}
+	rs := make([]outyard.Reading, len(head))
+	for i, q := range head {
+		rs[i] = q.Reading
+	}
+	o := offer{Store: h.Store}
+	if err := o.make(ctx, rs); err != nil {
+		return false, fmt.Errorf("hand on %d readings to %s: %w", len(rs), h.server, err)
+	}
+	bad := make([]outyard.Reading, len(o.refused))
+	if len(bad) > 0 {
+		if o.taken == 0 {
+			return false, fmt.Errorf("hand on %d readings to %s: it takes none of them: %w", len(rs), h.server, o.reasons[0])
+		}
+		messages := make([]outyard.Refused, len(bad))
+		for i, r := range o.refused {
+			bad[i] = r
+			if messages[i], err = h.message(r, o.reasons[i]); err != nil {
+				return false, err
+			}
+		}
+		// Refused before dropped: killed between the two, the daemon shows them
+		// twice rather than not at all.
+		if err := h.Refuse(ctx, messages); err != nil {
+			return false, err
+		}
+		h.log.WarnContext(ctx, "time-series server refuses readings for good", "server", h.server, "readings", len(bad),
+			"yard", bad[0].Yard, "hive", bad[0].Hive, "reason", o.reasons[0])
+	}
+	if err := h.queue.Drop(ctx, head[len(head)-1].ID, bad); err != nil {
+		return false, err
+	}
+	h.metrics.batches.Inc()
+	h.metrics.readings.Add(float64(o.taken))
+	h.metrics.refused.Add(float64(len(bad)))
+	return len(head) == h.size, nil
+}
+
+// An offer finds out what of a batch the server takes.
+type offer struct {
+	*Store
+	taken   int
+	refused []outyard.Reading
+	reasons []error // one for each
+}
+
+// make offers readings to the server. When it refuses them for what is in
+// them, they are parted until what is at fault stands alone, down to one
+// quantity of one reading. A server that refuses the first so many and has
+// taken none refuses everything, whatever it says: then it is left alone.
+func (o *offer) make(ctx context.Context, rs []outyard.Reading) error {
+	err := o.write(ctx, rs)
+	if err == nil {
+		o.taken += len(rs)
+		return nil
+	}
+	if !isRefusal(err) {
+		return err
+	}
+	one, two := halves(rs)
+	if two == nil {
+		o.refused = append(o.refused, rs[0])
+		o.reasons = append(o.reasons, err)
+		if o.taken == 0 && len(o.refused) >= o.limits.suspectLimit {
+			return fmt.Errorf("it takes nothing: %w", err)
+		}
+		return nil
+	}
+	if err := o.make(ctx, one); err != nil {
+		return err
+	}
+	return o.make(ctx, two)
+}
+
+// isRefusal says whether the server found fault with what it was sent, not with
+// who sent it, where to, or when. InfluxDB 1.8 answers 400 to a point that it
+// cannot take, InfluxDB 2 answers 400 or 422.
+func isRefusal(err error) bool {
+	var answer *influxhttp.Error
+	return errors.As(err, &answer) &&
+		(answer.StatusCode == http.StatusBadRequest || answer.StatusCode == http.StatusUnprocessableEntity)
+}
+
+// halves parts readings, or the quantities of a single one; two is nil when
+// there is nothing left to part.
+func halves(rs []outyard.Reading) (one, two []outyard.Reading) {
+	if n := len(rs) / 2; n > 0 {
+		return rs[:n], rs[n:]
+	}
+	a, b := rs[0], rs[0]
+	var known []outyard.Quantity
+	for q, v := range a.Values {
+		if outyard.Known(v) {
+			known = append(known, outyard.Quantity(q))
+		}
+	}
+	if len(known) < 2 {
+		return rs, nil
+	}
+	for i, q := range known {
+		if i < len(known)/2 {
+			b.Values[q] = outyard.Unknown
+		} else {
+			a.Values[q] = outyard.Unknown
+		}
+	}
+	return []outyard.Reading{a}, []outyard.Reading{b}
+}
+
+// write writes readings to the server. A point that is there already is
+// written over with the same values, so that doing it twice does no harm.
+func (s *Store) write(ctx context.Context, rs []outyard.Reading) error {
+	var lines []byte
+	for i := range rs {
+		lines = appendLine(lines, &rs[i])
+	}
+	timer := prometheus.NewTimer(s.metrics.writeSeconds)
+	defer timer.ObserveDuration()
+	if err := s.writing.WriteRecord(ctx, string(lines)); err != nil {
+		return answered(err)
+	}
+	return nil
+}
+
+// answered names the part of the client's error that says nothing, and says
+// that trying again later is right where it is.
+func answered(err error) error {
+	var answer *influxhttp.Error
+	if errors.As(err, &answer) && answer.StatusCode != 0 {
+		return fmt.Errorf("answered %d %s: %w", answer.StatusCode, http.StatusText(answer.StatusCode), err)
+	}
+	if errors.Is(err, context.Canceled) {
+		return err
+	}
+	return fmt.Errorf("%w: %w", store.ErrUnavailable, err)
+}
+
+// A record is a value in a SenML pack (RFC 8428).
+type record struct {
+	Time  float64 `json:"t"`
+	Name  string  `json:"n"`
+	Unit  string  `json:"u"`
+	Value float64 `json:"v"`
+}
+
+// senmlUnits are the units of the SenML registry for what we keep.
+var senmlUnits = [outyard.NumQuantities]string{
+	outyard.Weight: "kg", outyard.InsideTemp: "Cel", outyard.InsideRH: "%RH", outyard.Battery: "V", outyard.Signal: "dBm",
+	outyard.OutsideTemp: "Cel", outyard.OutsideRH: "%RH", outyard.Rain: "mm", outyard.Wind: "m/s",
+}
+
+// message is a refused reading as a node would have sent it, so that it can be
+// tried again as any message can.
+func (s *Store) message(r outyard.Reading, reason error) (outyard.Refused, error) {
+	topic := "yards/" + string(r.Yard) + "/weather"
+	if r.Hive != "" {
+		topic = "yards/" + string(r.Yard) + "/hives/" + string(r.Hive)
+	}
+	var pack []record
+	for q, v := range r.Values {
+		if outyard.Known(v) {
+			pack = append(pack, record{float64(r.Time.Unix()), outyard.Quantity(q).String(), senmlUnits[q], v})
+		}
+	}
+	payload, err := json.Marshal(pack)
+	if err != nil {
+		return outyard.Refused{}, fmt.Errorf("write down a refused reading of %s %s: %w", r.Yard, r.Hive, err)
+	}
+	return outyard.Refused{Topic: topic, Payload: payload, Arrived: s.now().UTC(), Yard: r.Yard, Hive: r.Hive,
+		Reason: "time-series server: " + reason.Error()}, nil
+}
