@@ -134,8 +134,12 @@ func (e *episode) confidence() float64 {
 	} else {
 		x -= 0.6 // no weather, no wall
 	}
-	if e.latest.by != others {
+	switch e.latest.by {
+	case others:
+	case weather:
 		x -= 0.6
+	default:
+		x -= 1.5
 	}
 	if e.stranger {
 		x -= 0.6

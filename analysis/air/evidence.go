@@ -246,8 +246,9 @@ func (j *Judge) weigh(s *subject, ev *evidence) {
 	ev.own, ev.nowPa, ev.nowWet = c.own, c.nowPa, c.nowWet
 	ev.levelPa, ev.levelWet = c.levelPa, c.levelWet
 	movingPa, movingWet := j.moving(s)
-	ev.needPa = max(set.RisePa, set.MovingTimes*movingPa)
-	ev.needWet = max(set.WetterBy, set.MovingTimes*movingWet)
+	changed := j.changed(s)
+	ev.needPa = max(set.RisePa*changed, set.MovingTimes*movingPa)
+	ev.needWet = max(set.WetterBy*changed, set.MovingTimes*movingWet)
 	if ev.by == others {
 		// A hive that stood below the yard's middle and comes up to it has
 		// become like the rest, not damp.
@@ -277,6 +278,25 @@ func (j *Judge) weigh(s *subject, ev *evidence) {
 	ev.slopePa = robust.TheilSen(x, trend, 0.95).Slope
 	ev.pRising = robust.MannKendall(trend).PRising
 }
+
+// changed is how many times as much is asked because the colony lives
+// otherwise than in its earlier course: brood nest then and cluster now, say.
+// What the hive was like against the others then says little of what it is
+// like now.
+func (j *Judge) changed(s *subject) float64 {
+	temps := s.room[:0]
+	for _, d := range lastDays(s.days, j.set.WindowDays) {
+		temps = append(temps, d.InsideTempC)
+	}
+	s.room = temps
+	now, level, ok := j.change(temps)
+	if !ok || !outyard.Known(now) {
+		return 1
+	}
+	return 1 + max(0, math.Abs(now-level)-j.set.SameLifeK)*j.set.ChangedPerK
+}
+
+func lastDays(d []Day, n int) []Day { return d[max(0, len(d)-n):] }
 
 // moving is how much the hives that s is measured against are changing against
 // each other just now: much when colonies go into winter or begin to brood,

@@ -81,24 +81,33 @@ func (e *episode) yardstick() string {
 		return "the middle of the yard's other hives"
 	case e.latest.by == others:
 		return "before, measured against the yard's other hives"
+	case e.latest.by == weather:
+		return "before, measured against the air outside"
 	}
-	return "before, measured against the air outside"
+	return "before, with nothing to measure against"
 }
 
 func (e *episode) reasons() []string {
 	ev := e.latest
+	surface := "wall"
+	if !ev.weatherKnown {
+		surface = "air"
+	}
 	rs := []string{fmt.Sprintf("vapour %.0f Pa up on %s, where %.0f Pa would count", ev.risePa(), e.yardstick(), e.needPa),
-		fmt.Sprintf("wall %.0f %% wetter than its warmth accounts for, where %.0f %% would count", 100*(math.Exp(ev.wetter())-1), 100*(math.Exp(e.needWet)-1))}
+		fmt.Sprintf("%s nearer to saturation by %.0f %%, where %.0f %% would count", surface, 100*(math.Exp(ev.wetter())-1), 100*(math.Exp(e.needWet)-1))}
 	if outyard.Known(e.first.slopePa) && !e.stranger {
 		rs = append(rs, fmt.Sprintf("rising %.1f Pa a day when it was noticed (chance of no rise %.2g)", e.first.slopePa, e.first.pRising))
 	}
 	if outyard.Known(ev.wallRH) {
 		rs = append(rs, fmt.Sprintf("wall at %.0f %% on the mean, %.0f h of condensation a day", ev.wallRH, ev.dewHours))
 	}
-	if ev.by == others {
-		rs = append(rs, fmt.Sprintf("measured against %d other hives of the yard, so that a wet spell does not count", ev.peers))
-	} else {
+	switch ev.by {
+	case others:
+		rs = append(rs, fmt.Sprintf("measured against the middle of %d of the yard's hives, so that a wet spell does not count", ev.peers))
+	case weather:
 		rs = append(rs, "no other hive to measure against, only the weather: less sure")
+	default:
+		rs = append(rs, "neither other hives nor weather to measure against: much less sure")
 	}
 	if e.stranger {
 		rs = append(rs, "no earlier course of its own to compare with: less sure")

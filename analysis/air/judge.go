@@ -34,6 +34,7 @@ type subject struct {
 	now      bool  // known in the recent days
 	earlier  int   // days known before them
 	course   course
+	room     []float64 // lent to one sum after another
 	episodes []*episode
 
 	mould     []*mouldSpell

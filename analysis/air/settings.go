@@ -32,13 +32,13 @@ type Settings struct {
 	// hours that are missing may all be nights.
 	LeastHours int
 
-	// WindowDays, 60 d: how far back a hive's own course is looked at. Longer,
+	// WindowDays, 38 d: how far back a hive's own course is looked at. Longer,
 	// and a colony that grew or dwindled counts as a change of its air.
 	WindowDays int
 	// RecentDays, 3 d: the days that speak for now, by their median, so that
 	// one wet or open-lidded day does not.
 	RecentDays int
-	// LagDays, 10 d: what lies between the hive's earlier course and now, so
+	// LagDays, 7 d: what lies between the hive's earlier course and now, so
 	// that a slow rise does not become its own yardstick.
 	LagDays int
 	// LeastCourseDays, 8 d: with fewer earlier days there is no yardstick of
@@ -48,44 +48,48 @@ type Settings struct {
 	// most. More do not make a median surer, only slower.
 	MostOthers int
 
-	// RisePa, 70 Pa: the least rise of a hive's vapour against the yard that
+	// RisePa, 40 Pa: the least rise of a hive's vapour against the yard that
 	// counts. A sensor off by 3 %RH makes 35 Pa of a mild winter's air.
 	RisePa float64
-	// WetterBy, 0.05: the least rise of the wall's wetness against the yard
-	// that counts, as a logarithm: 5 % more vapour than the wall's warmth
+	// WetterBy, 0.045: the least rise of the wall's wetness against the yard
+	// that counts, as a logarithm: 4.6 % more vapour than the wall's warmth
 	// accounts for. A growing colony warms its wall as it wets its air.
 	WetterBy float64
-	// MovingTimes, 2: how many times the yard's present unrest a rise must
+	// MovingTimes, 2.3: how many times the yard's present unrest a rise must
 	// reach. Colonies go into winter and begin to brood each in its own week,
 	// and then every hive changes against the others.
 	MovingTimes float64
-	// AllowedADay, 0.5: the share of a rise that counts which a healthy hive
+	// SameLifeK, 2 K, and ChangedPerK, 0.2: for each kelvin that the hive has
+	// become warmer or colder than in its earlier course, beyond what weather
+	// does, so much more is asked: from brood nest to cluster is some 12 K.
+	SameLifeK, ChangedPerK float64
+	// AllowedADay, 0.65: the share of a rise that counts which a healthy hive
 	// may show day after day.
 	AllowedADay float64
-	// MostADay, 1.5: the most that one day adds, so that no single day tells.
+	// MostADay, 2.5: the most that one day adds, so that no single day tells.
 	MostADay float64
-	// EnoughSum, 1.8: the sum of daily shares beyond what is allowed at which a
+	// EnoughSum, 0.8: the sum of daily shares beyond what is allowed at which a
 	// hive is called damp: two days of a great rise, four of one that counts.
 	EnoughSum float64
-	// SlowDays, 5 d: a rise that needed longer to come so far is asked for as
+	// SlowDays, 4 d: a rise that needed longer to come so far is asked for as
 	// many times as much: colonies drift apart over weeks, water comes sooner.
 	SlowDays int
-	// AloneTimes, 2: how many times as much is asked of a hive that has no
+	// AloneTimes, 1.4: how many times as much is asked of a hive that has no
 	// others beside it, or no weather, to be measured against.
 	AloneTimes float64
-	// DampRHPct, 84 %: the wall's humidity below which no rise is called
+	// DampRHPct, 76 %: the wall's humidity below which no rise is called
 	// damp: such a hive dries, however much its bees breathe.
 	DampRHPct float64
-	// DampInsideRHPct, 78 %: the same for the air at the probe, for yards
+	// DampInsideRHPct, 50 %: the same for the air at the probe, for yards
 	// whose weather is not known.
 	DampInsideRHPct float64
 	// FewTimes, 1.2: how many times as much is asked where there are others,
 	// but fewer than LeastPeers: the middle of one or two is as unsteady as they.
 	FewTimes float64
-	// StrangerTimes, 2: how many times as much is asked of a hive that has no
+	// StrangerTimes, 3: how many times as much is asked of a hive that has no
 	// earlier course, because hives and their probes differ from the start.
 	StrangerTimes float64
-	// SoakedRHPct, 98 %, and SoakedInsideRHPct, 80 %: the humidity from which
+	// SoakedRHPct, 94 %, and SoakedInsideRHPct, 66 %: the humidity from which
 	// a rise counts in full; toward the one above it counts less and less.
 	SoakedRHPct, SoakedInsideRHPct float64
 	// LeastPeers, 3: hives that are damp themselves are left out of the yard's
@@ -93,9 +97,9 @@ type Settings struct {
 	LeastPeers int
 	// TrendDays, 21 d: over how many days the slope is taken.
 	TrendDays int
-	// TrendP, 0.02: the chance, by Mann-Kendall, that such a slope is none.
+	// TrendP, 0.12: the chance, by Mann-Kendall, that such a slope is none.
 	TrendP float64
-	// EasedShare, 0.4: a damp hive has dried once its rise is below so much of
+	// EasedShare, 0.5: a damp hive has dried once its rise is below so much of
 	// what was asked of it. Well below 1, so that it does not flap.
 	EasedShare float64
 	// EasedOfPeak, 0.3: or below so much of the most that it was.
@@ -124,8 +128,8 @@ func DefaultSettings() Settings {
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
-		RisePa: 40, WetterBy: 0.045, MovingTimes: 2.5, AllowedADay: 0.65, MostADay: 2.5, EnoughSum: 0.8, SlowDays: 4,
-		AloneTimes: 1.4, FewTimes: 1.2, StrangerTimes: 2,
+		RisePa: 40, WetterBy: 0.045, MovingTimes: 2.3, SameLifeK: 2, ChangedPerK: 0.2, AllowedADay: 0.65, MostADay: 2.5, EnoughSum: 0.8, SlowDays: 4,
+		AloneTimes: 1.4, FewTimes: 1.2, StrangerTimes: 3,
 		DampRHPct: 76, SoakedRHPct: 94, DampInsideRHPct: 50, SoakedInsideRHPct: 66,
 		TrendDays: 21, TrendP: 0.12, EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21,
 		MouldIdleDays: 21, MouldApart: 1.5,
