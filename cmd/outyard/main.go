@@ -21,15 +21,20 @@ import (
 // commands are what outyard can do. Each has a file of its own.
 func commands() []*cobra.Command {
 	return []*cobra.Command{
+		newBackup(),
+		newCalibrate(),
 		newCheck(),
 		newDemo(),
 		newExport(),
 		newImport(),
 		newJournal(),
 		newReplay(),
+		newRestore(),
+		newRound(),
 		newServe(),
 		newSimulate(),
 		newVersion(),
+		newYards(),
 	}
 }
 

@@ -1,0 +1,187 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"outyard"
+	"outyard/analysis/flow"
+	"outyard/configs"
+	"outyard/store"
+	"outyard/store/sqlite"
+)
+
+func newRound() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "round",
+		Short: "List what is open, the most urgent yard first",
+		Long: `Lists what is open, yard by yard: first the yard with the most urgent finding,
+and of equals the one with more of them. A daemon may run meanwhile.`,
+		Example: "  outyard round\n  outyard round --format json",
+		Args:    cobra.NoArgs,
+	}
+	format := chooseFormat(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		return withStore(cmd, func(ctx context.Context, _ configs.Config, db *sqlite.Store) error {
+			open, _, err := db.Findings(ctx, store.Query{State: outyard.Open})
+			if err != nil {
+				return err
+			}
+			out := cmd.OutOrStdout()
+			if len(open) == 0 && format.word == "table" {
+				_, err := fmt.Fprintln(out, "nothing is open")
+				return err
+			}
+			rows := make([][]string, len(open))
+			for i, f := range roundOf(open) {
+				rows[i] = []string{string(f.Yard), string(f.Hive), string(f.Severity), string(f.Kind), instant(f.Onset),
+					strconv.FormatFloat(f.Confidence, 'f', 2, 64), f.Summary}
+			}
+			return show(out, format, []string{"yard", "hive", "severity", "kind", "onset", "confidence", "summary"}, rows)
+		})
+	}
+	return cmd
+}
+
+// roundOf orders findings for a round: those of one yard together, the most
+// urgent yard first, and within a yard the most urgent finding.
+func roundOf(open []outyard.Finding) []outyard.Finding {
+	type urgency struct{ rank, count int } // of a yard's most urgent findings
+	of := map[outyard.YardID]urgency{}
+	for _, f := range open {
+		switch u, rank := of[f.Yard], f.Severity.Rank(); {
+		case rank > u.rank:
+			of[f.Yard] = urgency{rank, 1}
+		case rank == u.rank:
+			of[f.Yard] = urgency{rank, u.count + 1}
+		}
+	}
+	out := slices.Clone(open)
+	slices.SortStableFunc(out, func(a, b outyard.Finding) int {
+		ua, ub := of[a.Yard], of[b.Yard]
+		return cmp.Or(cmp.Compare(ub.rank, ua.rank), cmp.Compare(ub.count, ua.count), cmp.Compare(a.Yard, b.Yard),
+			cmp.Compare(b.Severity.Rank(), a.Severity.Rank()),
+			cmp.Compare(slices.Index(outyard.Kinds, a.Kind), slices.Index(outyard.Kinds, b.Kind)),
+			a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
+	})
+	return out
+}
+
+func newYards() *cobra.Command {
+	var to string
+	var span int
+	cmd := &cobra.Command{
+		Use:   "yards",
+		Short: "Compare what the yards gained in the last week",
+		Long: `Compares the yards by the gain of their average hive: the median over the last
+days, today left out, with the interval that holds it nine times in ten, and the
+gain of the whole yard for each minute of driving. Says which differences are
+more than chance. A daemon may run meanwhile.`,
+		Example: "  outyard yards\n  outyard yards --days 30 --to 2027-06-01 --format csv",
+		Args:    cobra.NoArgs,
+	}
+	cmd.Flags().StringVar(&to, "to", "", "to before this `DATE` (default today)")
+	cmd.Flags().IntVar(&span, "days", 7, "over this many `DAYS`")
+	format := chooseFormat(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if span < 1 || span > 3660 {
+			return useWrongly("--days %d: want 1 to 3660", span)
+		}
+		var end outyard.Date
+		if to != "" {
+			var err error
+			if end, err = outyard.ParseDate(to); err != nil {
+				return usageError{fmt.Errorf("--to: %w", err)}
+			}
+		}
+		return withStore(cmd, func(ctx context.Context, cfg configs.Config, db *sqlite.Store) error {
+			places, err := newRegister(ctx, cfg, db)
+			if err != nil {
+				return err
+			}
+			yards := places.all()
+			days, err := daysBefore(ctx, db, yards, end, span, time.Now())
+			if err != nil {
+				return err
+			}
+			out := cmd.OutOrStdout()
+			if len(yards) == 0 && format.word == "table" {
+				_, err := fmt.Fprintln(out, "no yard is in the config, and none has sent anything")
+				return err
+			}
+			if err := showStandings(out, format, yards, flow.Standings(yards, days)); err != nil || format.word != "table" {
+				return err
+			}
+			for i, d := range realDifferences(flow.Differences(yards, days)) {
+				if i == 0 {
+					fmt.Fprintln(out)
+				}
+				fmt.Fprintln(out, d.Summary)
+			}
+			return nil
+		})
+	}
+	return cmd
+}
+
+// daysBefore reads each yard's rows of the days before end, or before its own
+// today where end is no date.
+func daysBefore(ctx context.Context, db *sqlite.Store, yards []outyard.Yard, end outyard.Date, span int, now time.Time) ([]outyard.Day, error) {
+	var all []outyard.Day
+	for _, y := range yards {
+		before := end
+		if before == (outyard.Date{}) {
+			zone := y.Zone
+			if zone == nil {
+				zone = time.UTC
+			}
+			before = outyard.DateOf(now, zone)
+		}
+		days, _, err := db.Days(ctx, store.Query{Yard: y.ID, From: before.Add(-span).Start(time.UTC), To: before.Start(time.UTC)})
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, days...)
+	}
+	return all, nil
+}
+
+func showStandings(out io.Writer, format *oneOf, yards []outyard.Yard, standings []flow.Standing) error {
+	rows := make([][]string, len(standings))
+	for i, s := range standings {
+		at := slices.IndexFunc(yards, func(y outyard.Yard) bool { return y.ID == s.Yard })
+		from, last := "", ""
+		if s.Days > 0 {
+			from, last = s.From.String(), s.To.String()
+		}
+		rows[i] = []string{string(s.Yard), yards[at].Name, strconv.Itoa(s.Hives), strconv.Itoa(s.Days), from, last,
+			cellOf(maybe(s.KgPerDay, 2)), cellOf(maybe(s.Low, 2)), cellOf(maybe(s.High, 2)), cellOf(maybe(s.KgPerTripMinute, 3))}
+	}
+	return show(out, format, []string{"yard", "name", "hives", "days", "from", "to", "kg_per_day", "low", "high", "kg_per_trip_minute"}, rows)
+}
+
+func realDifferences(all []flow.Difference) []flow.Difference {
+	return slices.DeleteFunc(all, func(d flow.Difference) bool { return !d.Real })
+}
+
+// withStore runs a command that only reads.
+func withStore(cmd *cobra.Command, do func(context.Context, configs.Config, *sqlite.Store) error) (err error) {
+	cfg, err := loadConfig(cmd)
+	if err != nil {
+		return err
+	}
+	db, err := sqlite.OpenForReading(cmd.Context(), cfg.Data)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	return do(cmd.Context(), cfg, db)
+}
