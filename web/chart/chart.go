@@ -235,7 +235,7 @@ func seconds(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
 // and names the picture.
 func presentable(svg []byte, widthPx, heightPx int, title string) []byte {
 	out := make([]byte, 0, len(svg))
-	out = fmt.Appendf(out, `<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img"><title>%s</title>`,
+	out = fmt.Appendf(out, `<svg xmlns="http://www.w3.org/2000/svg" width="%d" height="%d" viewBox="0 0 %d %d" role="img" font-family="Liberation Sans,Arial,Helvetica,sans-serif"><title>%s</title>`,
 		widthPx, heightPx, widthPx, heightPx, html.EscapeString(title))
 	// The library's own opening ends with its first group.
 	if i := bytes.Index(svg, []byte("<g ")); i >= 0 {
@@ -243,7 +243,7 @@ func presentable(svg []byte, widthPx, heightPx int, title string) []byte {
 	}
 	for {
 		before, rest, found := bytes.Cut(svg, []byte(`style="`))
-		out = append(out, before...)
+		out = append(out, terse(before)...)
 		if !found {
 			return out
 		}
@@ -252,8 +252,7 @@ func presentable(svg []byte, widthPx, heightPx int, title string) []byte {
 			name, value, ok := bytes.Cut(decl, []byte(":"))
 			switch {
 			case !ok || bytes.Equal(value, []byte("normal")):
-			case bytes.Equal(name, []byte("font-family")):
-				out = append(out, `font-family="Liberation Sans,Arial,Helvetica,sans-serif" `...)
+			case bytes.Equal(name, []byte("font-family")): // the picture's own, once
 			default:
 				out = fmt.Appendf(out, `%s="%s" `, name, value)
 			}
