@@ -120,7 +120,10 @@ type note struct {
 	NameYard              bool   // the page is about more than one yard
 	HiveName, HiveURL     string // empty for the whole yard
 	HiveID                outyard.HiveID
-	SeeURL                string // the hive, around the time of it
+	Where                 string   // of several hives: how many
+	Hives                 []member // of several hives: each, the worst first
+	AnswerURL             string   // where to say what is done about it; empty: nothing is asked
+	SeeURL                string   // the hive, around the time of it
 	Summary               string
 	When, Ago, ISO, Ended string
 	Confidence            string

@@ -27,13 +27,6 @@ type todayPage struct {
 	First    *firstSteps // nothing was ever heard
 }
 
-type yardToday struct {
-	Name, URL, Trip string
-	Counts          string
-	Flow            string
-	Notes           []note
-}
-
 // gainRow compares yards by what a typical hive gained in a week.
 type gainRow struct {
 	Name, URL   string
@@ -81,7 +74,6 @@ type firstSteps struct {
 const (
 	// A row of the strip is some 250 bytes; a page stays below 150 KiB.
 	maxStrip = 150
-	maxNotes = 60
 	// late is when a hive's silence is worth a mark in the strip. Whether it is
 	// a finding is for the analysis to say, which knows the node's own cadence.
 	late = 3 * time.Hour
@@ -112,6 +104,7 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	open = slices.DeleteFunc(open, func(f outyard.Finding) bool { return stale(f, now) })
 	p.Round = s.round(places, open, sum, now)
 	p.Headline, p.Lead = headline(p.Round, newest, now)
 	honey := false
@@ -274,99 +267,6 @@ func (s *site) flows(ctx context.Context, now time.Time, places []place) (map[ou
 		}
 	}
 	return out, nil
-}
-
-// round is the yards with something to do, the most urgent first, and of
-// equals the one with more to do.
-func (s *site) round(places []place, open []outyard.Finding, sum map[outyard.YardID]yardSummary, now time.Time) []yardToday {
-	byYard := map[outyard.YardID][]outyard.Finding{}
-	for _, f := range open {
-		if f.Severity.Rank() >= outyard.Soon.Rank() {
-			byYard[f.Yard] = append(byYard[f.Yard], f)
-		}
-	}
-	var with []place
-	for _, p := range places {
-		if len(byYard[p.ID]) > 0 {
-			slices.SortFunc(byYard[p.ID], pressing)
-			with = append(with, p)
-		}
-	}
-	urgent := func(p place) (n int) {
-		for _, f := range byYard[p.ID] {
-			if f.Severity == outyard.Now {
-				n++
-			}
-		}
-		return n
-	}
-	slices.SortStableFunc(with, func(a, b place) int {
-		return cmp.Or(cmp.Compare(urgent(b), urgent(a)), cmp.Compare(len(byYard[b.ID]), len(byYard[a.ID])))
-	})
-	out := make([]yardToday, 0, len(with))
-	room := maxNotes
-	for _, p := range with {
-		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Flow: sum[p.ID].flow}
-		if p.TripMinutes > 0 {
-			y.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
-		}
-		now_, soon := urgent(p), len(byYard[p.ID])-urgent(p)
-		switch {
-		case now_ > 0 && soon > 0:
-			y.Counts = fmt.Sprintf("%d urgent, %d for the next round", now_, soon)
-		case now_ > 0:
-			y.Counts = fmt.Sprintf("%d urgent", now_)
-		default:
-			y.Counts = fmt.Sprintf("%d for the next round", soon)
-		}
-		for _, f := range byYard[p.ID] {
-			if room == 0 {
-				break
-			}
-			room--
-			y.Notes = append(y.Notes, s.noteOf(f, p, now))
-		}
-		out = append(out, y)
-	}
-	return out
-}
-
-// headline is the day in one line.
-func headline(round []yardToday, newest []outyard.Reading, now time.Time) (head, lead string) {
-	heard, hives := 0, 0
-	for _, r := range newest {
-		if r.Hive != "" {
-			hives++
-			if now.Sub(r.Time) <= late {
-				heard++
-			}
-		}
-	}
-	lead = fmt.Sprintf("%d of %s heard from in the last three hours.", heard, count(hives, "hive", "hives"))
-	if len(round) == 0 {
-		return "Nothing needs you today", lead + " A quiet page is not a healthy colony: the inspections that the season asks for still stand."
-	}
-	urgent := 0
-	var names []string
-	for _, y := range round {
-		if strings.Contains(y.Counts, "urgent") {
-			urgent++
-			names = append(names, y.Name)
-		}
-	}
-	switch {
-	case urgent == 1:
-		head = "Go to " + names[0] + " if you can"
-	case urgent > 1 && urgent <= 3:
-		head = "Go to " + listed(names) + " if you can"
-	case urgent > 3:
-		head = fmt.Sprintf("%d yards want you, %s first", urgent, names[0])
-	case len(round) == 1:
-		head = round[0].Name + " is worth a visit on the next round"
-	default:
-		head = fmt.Sprintf("Nothing is urgent; %d yards for the next round", len(round))
-	}
-	return head, lead
 }
 
 // bars gives each row its bar on one common scale that has room for losses

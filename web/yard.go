@@ -44,6 +44,7 @@ type yardPage struct {
 	Flow       string
 	Configured bool
 	Open       []note
+	Carry      load
 	Older      []note
 	OlderURL   string
 	Hives      []hiveRow
@@ -75,9 +76,10 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	}
 	var open, older []outyard.Finding
 	for _, f := range found {
-		if f.State == outyard.Open && f.Severity.Rank() >= outyard.Soon.Rank() {
+		switch {
+		case presses(f, now):
 			open = append(open, f)
-		} else {
+		case !f.Onset.Before(sp.From):
 			older = append(older, f)
 		}
 	}
@@ -96,13 +98,10 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	if p.TripMinutes > 0 {
 		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 	}
-	for _, f := range open {
-		v.Open = append(v.Open, s.noteOf(f, p, now))
-	}
+	v.Open, v.Carry = s.together(open, p, now), carry(slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return stale(f, now) }))
 	const most = 12
-	for _, f := range older[:min(len(older), most)] {
-		v.Older = append(v.Older, s.noteOf(f, p, now))
-	}
+	v.Older = s.lately(older, p, now)
+	v.Older = v.Older[:min(len(v.Older), most)]
 	for _, e := range slices.Backward(entries) {
 		v.Entries = append(v.Entries, entryRowOf(e, p, now))
 	}
