@@ -63,6 +63,7 @@ type Course struct {
 	hives   map[outyard.HiveID]*hive
 	order   []*hive // by id
 	weather weather
+	airs    shapes // the air's temperature
 
 	newest   time.Time    // the newest instant seen
 	first    outyard.Date // the first date that is not counted yet

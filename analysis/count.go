@@ -24,10 +24,13 @@ func (c *Course) count(date outyard.Date) {
 			continue
 		}
 		c.days = append(c.days, row)
+		h.shapes = h.shapes.add(date, h.shapeOf(from, to))
 		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
 		gains = append(gains, flow.HiveDay{Hive: h.id, Full: h.stores.Full(), GainKg: row.GainKg, HandledKg: row.HandledKg,
 			Coverage: row.Coverage, Fed: c.fed(h.id, from, to)})
 	}
+	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
+	c.lookBackOn(date)
 	c.judge.Day(date, climates)
 	c.flows.Day(date, gains, c.weather.day(from, to))
 	for i, g := range gains {
@@ -126,11 +129,11 @@ func (h *hive) level(at time.Time, all []gain.Step) float64 {
 func (h *hive) steps(since time.Time) (all, work []gain.Step) {
 	for _, e := range h.recent(since) {
 		st := gain.Step{From: e.Before, To: e.End, Kg: e.NetKg()}
-		switch e.Verdict.Cause {
-		case steps.KeepersWork:
-			all, work = append(all, st), append(work, st)
-		case steps.Overturned, steps.Fault, steps.Unexplained:
+		if !own(e.Verdict.Cause) {
 			all = append(all, st)
+		}
+		if e.Verdict.Cause == steps.KeepersWork {
+			work = append(work, st)
 		}
 	}
 	return all, work

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/activity"
 	"outyard/analysis/air"
 	"outyard/analysis/condition"
 	"outyard/analysis/honey"
@@ -26,6 +27,7 @@ type hive struct {
 	events  []*event           // every departure, by time
 	told    []outyard.Finding  // what events[:done] mean, which change no more
 	done    int
+	shapes  shapes
 	air     *air.Days
 	stores  *honey.Watch
 }
@@ -59,7 +61,8 @@ func (h *hive) observe(r outyard.Reading) {
 	}
 	if d := h.detect.Next(s, h.stream.NoiseKg()); d != nil {
 		if n := len(h.events); n == 0 || h.events[n-1].Departure != d {
-			h.events = append(h.events, &event{Event: steps.Event{Departure: d}})
+			h.events = append(h.events, &event{Event: steps.Event{Departure: d},
+				around: steps.Circumstances{Busy: activity.Unknown()}})
 		}
 	}
 }
@@ -148,6 +151,9 @@ func (c *Course) explainAround(h *hive) {
 // may be.
 const neighbourhood = 90 * time.Minute
 
+// returnWithin is how soon a swarm that lost its queen is back.
+const returnWithin = 2 * time.Hour
+
 // explain weighs a hive's departures that ended since an instant.
 func (c *Course) explain(h *hive, since time.Time) {
 	recent := h.recent(since)
@@ -155,7 +161,9 @@ func (c *Course) explain(h *hive, since time.Time) {
 		e.alone = steps.Explain(e.Departure, c.circumstances(h, e, false), c.set.Steps)
 	}
 	for _, e := range recent {
+		busy := e.around.Busy
 		e.around = c.circumstances(h, e, true)
+		e.around.Busy = busy
 		v := steps.Explain(e.Departure, e.around, c.set.Steps)
 		if v.Cause != e.Verdict.Cause || v.P != e.Verdict.P {
 			c.revision++
@@ -164,11 +172,14 @@ func (c *Course) explain(h *hive, since time.Time) {
 	}
 }
 
+// settledAfter is when what an event is taken for changes no more.
+const settledAfter = (aftermathDays + 2) * 24 * time.Hour
+
 // findings says what the hive's departures mean.
 func (h *hive) findings() []outyard.Finding {
 	// What is days old changes no more; a visit is not cut in two.
 	final := h.done
-	for i := h.done; i < len(h.events) && h.newest.Sub(h.events[i].End) > keepFor; i++ {
+	for i := h.done; i < len(h.events) && h.newest.Sub(h.events[i].End) > settledAfter; i++ {
 		if i+1 < len(h.events) && h.events[i+1].Before.Sub(h.events[i].End) > h.set.Steps.SameVisit {
 			final = i + 1
 		}
@@ -238,18 +249,34 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 	if !company {
 		return x
 	}
+	for _, o := range h.recent(e.Before.Add(-neighbourhood)) {
+		if undoes := math.Abs(o.NetKg()+net) < 0.4*math.Abs(net); o != e && !undoes && o.Before.Sub(e.End) <= neighbourhood {
+			x.WorkedNear = x.WorkedNear || o.worked()
+		}
+		if o != e && o.End.Before(e.Start) && e.Start.Sub(o.End) < returnWithin && math.Abs(o.NetKg()+net) < 0.4*net {
+			x.SwarmBefore = x.SwarmBefore || o.Verdict.Cause == steps.SwarmLeft || o.Verdict.Cause == steps.SwarmCameBack
+		}
+	}
 	for _, other := range c.order {
+		if other == h {
+			continue
+		}
+		if other.newest.After(e.Start) {
+			x.Neighbours++
+		}
+		gap := neighbourhood + 1
 		for _, o := range other.recent(e.Before.Add(-neighbourhood)) {
-			if o == e || o.Before.Sub(e.End) > neighbourhood {
-				continue
-			}
-			if other == h {
-				x.WorkedNear = x.WorkedNear || o.worked()
-			} else if o.abrupt() {
-				x.NeighboursWorked++
-				break
+			if o.abrupt() {
+				gap = min(gap, max(0, o.Before.Sub(e.End), e.Before.Sub(o.End)))
 			}
 		}
+		if gap > neighbourhood {
+			continue
+		}
+		if x.NeighboursWorked == 0 || gap < x.NeighbourGap {
+			x.NeighbourGap = gap
+		}
+		x.NeighboursWorked++
 	}
 	return x
 }

@@ -12,6 +12,7 @@ import (
 
 	"outyard"
 	"outyard/analysis/condition"
+	"outyard/analysis/robust"
 )
 
 // Settings are the thresholds of this package. They are common practice or
@@ -23,6 +24,9 @@ type Settings struct {
 	// RateKgPerHour is how fast a strong colony's foragers or a strong flow
 	// may change the weight without anything having happened.
 	RateKgPerHour float64
+	// FallKgPerHour is the same downward: foragers leave within the hour, but
+	// no more of them than there are, and nothing dries as fast as a flow comes.
+	FallKgPerHour float64
 	// NoiseFactor is how many standard deviations of the scale's noise are
 	// taken for noise.
 	NoiseFactor float64
@@ -42,6 +46,9 @@ type Settings struct {
 	// 20,000 bees at 0.13 g are 1.3 to 2.6 kg (Seeley, Morse & Visscher 1979
 	// for the count); casts are lighter, very strong colonies heavier.
 	SwarmMinKg, SwarmMaxKg float64
+	// OverturnedKg is the least that is missed when a hive is knocked over or
+	// carried off: the lightest hive with its bees.
+	OverturnedKg float64
 	// SmallGrossKg: below this gross weight a hive is a nucleus without the
 	// bees to spare for a swarm. Floor, box, combs and lid alone are 15 kg.
 	SmallGrossKg float64
@@ -52,9 +59,9 @@ type Settings struct {
 // DefaultSettings returns the defaults.
 func DefaultSettings() Settings {
 	return Settings{
-		MinStepKg: 0.25, RateKgPerHour: 0.5, NoiseFactor: 5,
+		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.3, NoiseFactor: 5,
 		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
-		SwarmMinKg: 0.8, SwarmMaxKg: 5, SmallGrossKg: 18, TellSwarmAt: 0.5,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, TellSwarmAt: 0.5,
 	}
 }
 
@@ -111,16 +118,20 @@ type Detector struct {
 }
 
 // lookBack is how long samples are kept for levels and temperatures.
-const lookBack = 4 * time.Hour
+const lookBack = 12 * time.Hour
 
 // NewDetector begins a hive's season.
 func NewDetector(set Settings) *Detector { return &Detector{set: set} }
 
-// allowanceKg is how much the weight may change by itself within span.
-func (d *Detector) allowanceKg(span time.Duration, noiseKg float64) float64 {
-	h := span.Hours()
+// allowanceKg is how much the weight may change by itself within span, in the
+// direction of changeKg.
+func (d *Detector) allowanceKg(changeKg float64, span time.Duration, noiseKg float64) float64 {
+	h, rate := span.Hours(), d.set.RateKgPerHour
+	if changeKg < 0 {
+		rate = d.set.FallKgPerHour
+	}
 	// Over long gaps nights, rain and idle hours bring the rate down.
-	natural := min(d.set.RateKgPerHour*h, 1+0.1*h)
+	natural := min(rate*h, 1+0.1*h)
 	return d.set.MinStepKg + natural + d.set.NoiseFactor*noiseKg
 }
 
@@ -135,14 +146,16 @@ func (d *Detector) Next(s condition.Sample, noiseKg float64) *Departure {
 		return nil
 	}
 	last := d.recent[len(d.recent)-1]
-	allow := d.allowanceKg(s.Time.Sub(last.Time), noiseKg)
-	departed := math.Abs(s.WeightKg-last.WeightKg) > allow ||
+	change := s.WeightKg - last.WeightKg
+	allow := d.allowanceKg(change, s.Time.Sub(last.Time), noiseKg)
+	departed := math.Abs(change) > allow ||
 		last.WeightKg-s.LowKg > 2*allow || s.HighKg-last.WeightKg > 2*allow
 	from := len(d.recent) - 1
 	if !departed {
 		// A fall spread over several samples, each within its allowance.
 		for i := from - 1; i >= 0 && i >= len(d.recent)-d.quiet && s.Time.Sub(d.recent[i].Time) <= 35*time.Minute; i-- {
-			if math.Abs(s.WeightKg-d.recent[i].WeightKg) > d.allowanceKg(s.Time.Sub(d.recent[i].Time), noiseKg) {
+			change := s.WeightKg - d.recent[i].WeightKg
+			if math.Abs(change) > d.allowanceKg(change, s.Time.Sub(d.recent[i].Time), noiseKg) {
 				departed, from = true, i
 			}
 		}
@@ -248,52 +261,72 @@ func (d *Detector) describe() {
 	d.temperatures()
 }
 
-// temperatures compares the inside temperature about the start with the hour
-// and a half before it.
+// temperatures compares the inside temperature about the start with the hours
+// before it. The nest warms up to some 18 minutes before a swarm leaves; with
+// samples further apart than that, the last one before the fall is mostly
+// older, and counts as usual.
 func (d *Detector) temperatures() {
 	dep := d.open
-	var usual, moves []float64
+	early, span := 18*time.Minute, 2*time.Hour
+	if gap := dep.Start.Sub(dep.Before); gap > early {
+		early, span = -time.Second, max(span, 5*gap)
+	}
+	var usual, hours, moves []float64
 	peak, low := math.Inf(-1), math.Inf(1)
-	prev := outyard.Unknown
+	var peakAt time.Time
+	var prev condition.Sample
+	hot := func(s condition.Sample) {
+		if s.InsideTempC > peak {
+			peak, peakAt = s.InsideTempC, s.Time
+		}
+	}
 	for _, s := range d.recent {
 		if !outyard.Known(s.InsideTempC) {
 			continue
 		}
 		switch before := dep.Before.Sub(s.Time); {
-		case before > 18*time.Minute:
-			if outyard.Known(prev) {
-				moves = append(moves, math.Abs(s.InsideTempC-prev))
+		case before > early:
+			if !prev.Time.IsZero() && s.Time.Sub(prev.Time) <= span/2 {
+				moves = append(moves, math.Abs(s.InsideTempC-prev.InsideTempC))
 			}
-			prev = s.InsideTempC
-			if before <= 2*time.Hour {
-				usual = append(usual, s.InsideTempC)
+			prev = s
+			if before <= span {
+				usual, hours = append(usual, s.InsideTempC), append(hours, -before.Hours())
 			}
 		case !s.Time.After(dep.Start):
-			peak = max(peak, s.InsideTempC)
+			hot(s)
 		}
 	}
 	for _, s := range d.path[1:] {
 		if outyard.Known(s.InsideTempC) {
 			low = min(low, s.InsideTempC)
 			if s.Time.Sub(dep.Start) <= 10*time.Minute {
-				peak = max(peak, s.InsideTempC)
+				hot(s)
 			}
 		}
 	}
 	if len(usual) < 2 || len(moves) < 3 {
 		return
 	}
-	slices.Sort(usual)
+	// A probe away from the nest follows the day: carry its course on.
+	slope := 0.0
+	if line := robust.TheilSen(hours, usual, 0.95); line.Low > 0 || line.High < 0 {
+		slope = line.Slope
+	}
 	slices.Sort(moves)
-	was := usual[len(usual)/2]
 	// Differences of neighbours have twice the variance; the resolution of
 	// common probes is near 0.1 °C.
 	dep.MovesK = max(0.07, 1.4826*moves[len(moves)/2]/math.Sqrt2)
+	course := func(at time.Time) float64 {
+		return robust.Median(usual) + slope*(at.Sub(dep.Before).Hours()-robust.Median(hours))
+	}
+	// The course may bend: half of what it is carried on by is in doubt.
+	dep.MovesK = math.Hypot(dep.MovesK, 0.5*(course(dep.Start)-robust.Median(usual)))
 	if !math.IsInf(peak, 0) {
-		dep.WarmedK = peak - was
+		dep.WarmedK = peak - course(peakAt)
 	}
 	if !math.IsInf(low, 0) {
-		dep.CooledK = was - low
+		dep.CooledK = course(dep.Start) - low
 	}
 }
 

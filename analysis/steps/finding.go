@@ -25,6 +25,8 @@ func Findings(events []Event, zone *time.Location, set Settings) []outyard.Findi
 		switch p := e.Verdict.P; {
 		case p[SwarmLeft] >= set.TellSwarmAt:
 			found = append(found, swarm(e, zone))
+		case p[SwarmCameBack] >= set.TellSwarmAt && e.Settled && e.cameBackFirst():
+			found = append(found, cameBack(e, zone))
 		case p[Overturned] >= 0.5:
 			found = append(found, overturned(e, zone))
 		}
@@ -48,7 +50,7 @@ func visit(events []Event, set Settings) int {
 			break
 		}
 		switch {
-		case !e.Settled || e.Verdict.Cause == SwarmLeft || e.Verdict.Cause == Overturned:
+		case !e.Settled || e.Verdict.Cause == SwarmLeft || e.Verdict.Cause == SwarmCameBack || e.Verdict.Cause == Overturned:
 			return n
 		case e.Verdict.Cause == KeepersWork:
 			n = i + 1
@@ -117,6 +119,30 @@ func swarm(e Event, zone *time.Location) outyard.Finding {
 			"warmed_k": round(e.WarmedK, 1), "reasons": e.Verdict.Reasons,
 		},
 		State: outyard.Open,
+	}
+}
+
+// cameBackFirst says that the bees left with this departure, and did not only
+// come back with it.
+func (e Event) cameBackFirst() bool { return e.NetKg() < 0 || e.LiftKg() > e.NetKg() }
+
+func cameBack(e Event, zone *time.Location) outyard.Finding {
+	kg := max(e.LiftKg(), -e.NetKg())
+	return outyard.Finding{
+		Kind:       outyard.Swarm,
+		Onset:      e.Onset(),
+		End:        e.End,
+		Severity:   outyard.Soon,
+		Confidence: confident(e.Verdict.P[SwarmCameBack]),
+		Summary: fmt.Sprintf("%.1f kg left the hive at about %s and came back: probably a swarm whose queen did not follow.",
+			kg, e.Onset().In(zone).Format("15:04")),
+		Advice: []string{
+			"It mostly tries again on one of the next fine days: look for queen cells, and split the colony or give it room.",
+		},
+		Facts: map[string]any{
+			"left_kg": round(kg, 3), "change_kg": round(e.NetKg(), 3), "warmed_k": round(e.WarmedK, 1), "reasons": e.Verdict.Reasons,
+		},
+		State: outyard.Over,
 	}
 }
 

@@ -1,0 +1,276 @@
+package steps
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"outyard"
+)
+
+// journalSpan is how far a journal entry's time may be from what it tells of.
+const journalSpan = 3 * time.Hour
+
+// weighWork: the keeper's work is the usual reason for a big change by day.
+func (s *scales) weighWork() {
+	d, c, net := s.d, s.c, s.netKg
+	s.add(KeepersWork, 1, "")
+	switch out := max(s.liftKg, s.pushKg); {
+	case out > 0.6:
+		s.add(KeepersWork, 2+3*ramp(out, 0.6, 2), fmt.Sprintf("%.1f kg was lifted off or pressed on for a while", out))
+	case math.Abs(net) < 0.6:
+		s.add(KeepersWork, -5*ramp(math.Abs(net), 0.6, 0.3)-1, "")
+	default:
+		// Lifting that the samples were too sparse to show.
+		s.add(KeepersWork, -2+1.5*ramp(s.cadenceMin, 10, 60), "")
+	}
+	if d.Reversals >= 2 {
+		s.add(KeepersWork, 1.5, "the weight went up and down several times")
+	}
+	if net > 0.6 && d.StepShare > 0.6 {
+		s.add(KeepersWork, 3, fmt.Sprintf("%.1f kg was put on at once", net))
+	}
+	if net < -s.set.SwarmMaxKg {
+		s.add(KeepersWork, 2, fmt.Sprintf("%.1f kg is more than any swarm", -net))
+	}
+	if c.SunDeg < 0 {
+		s.add(KeepersWork, -4*ramp(c.SunDeg, 0, -8), "")
+	}
+	near := 0.0
+	if n := c.NeighboursWorked; n > 0 {
+		// A keeper is in a yard in one hour of thirty or more, and goes from
+		// hive to hive: the nearer in time, the surer.
+		gap := c.NeighbourGap.Minutes() - s.cadenceMin
+		near = 2 + 1.5*ramp(gap, 45, 15) + 0.5*float64(min(n, 3)-1)
+		s.add(KeepersWork, near, fmt.Sprintf("the keeper was at %s of the yard within the hour", hives(n)))
+	}
+	if c.WorkedNear {
+		s.add(KeepersWork, min(3.5, 5-near), "this hive was worked on just before or after")
+	}
+	if c.BackShare > 0.6 && d.StepShare > 0.5 {
+		s.add(KeepersWork, 3, "what went off at once came back at once")
+	}
+}
+
+// weighSwarm: a few kilograms leave within minutes on a flying day.
+func (s *scales) weighSwarm() {
+	d, c, lost := s.d, s.c, -s.netKg
+	took := d.QuietFrom.Sub(d.Before).Minutes()
+	s.add(SwarmLeft, -6.25, "") // what swarms are to all that departs, in the best weeks
+	s.fitForSwarm(SwarmLeft, lost)
+	if lost >= s.set.SwarmMinKg && lost <= s.set.SwarmMaxKg {
+		s.add(SwarmLeft, 1, fmt.Sprintf("%.1f kg left within %.0f minutes and has not come back", lost, took))
+	}
+	s.add(SwarmLeft, -6*ramp(max(s.liftKg, s.pushKg), 0.25+3*d.NoiseKg, 0.8+3*d.NoiseKg), "")
+	s.add(SwarmLeft, -5*ramp(took, 40+s.cadenceMin, 100+s.cadenceMin), "")
+	if s.cadenceMin <= 6 && d.StepShare > 0.85 {
+		// An exodus takes 5 to 20 minutes: five-minute samples see it pass.
+		s.add(SwarmLeft, -2, "")
+	}
+	// A lid or a box may lie beside the hive for a while; few lie for hours.
+	quiet := c.Quiet.Minutes()
+	s.add(SwarmLeft, -2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60)+ramp(quiet, 60, 180), "")
+	if c.BackShare > 0.6 {
+		s.add(SwarmLeft, -8, "")
+	}
+}
+
+// fitForSwarm says how well weeks, hour, weather and weight suit a swarm.
+func (s *scales) fitForSwarm(cause Cause, kg float64) {
+	c, set := s.c, s.set
+	s.add(cause, 2.5*c.SwarmSeason, "")
+	// Few casts are lighter than the least, few swarms near the most.
+	s.add(cause, -5*ramp(kg, set.SwarmMinKg, set.SwarmMinKg-0.4)-6*ramp(kg, set.SwarmMaxKg-1, set.SwarmMaxKg+0.5), "")
+	switch {
+	case c.SolarHour >= 9.5 && c.SolarHour <= 16:
+		s.add(cause, 0.5, "it was the middle of the day")
+	default:
+		s.add(cause, -5*max(ramp(c.SolarHour, 9.5, 8), ramp(c.SolarHour, 16, 17.5)), "")
+	}
+	if outyard.Known(c.OutsideTempC) {
+		s.add(cause, 0.5*ramp(c.OutsideTempC, 13, 16)-4*ramp(c.OutsideTempC, 13, 10), fmt.Sprintf("it was %.0f °C outside", c.OutsideTempC))
+	}
+	if c.RainMm > 0.2 {
+		s.add(cause, -2.5, "")
+	}
+	if s.d.BaseKg < set.SmallGrossKg {
+		s.add(cause, -4, "")
+	}
+}
+
+// weighReturn: a swarm without its queen is back within the hour or so. Of
+// those that leave, one in eight or so (common practice, no source).
+func (s *scales) weighReturn() {
+	d, c := s.d, s.c
+	took := d.QuietFrom.Sub(d.Before).Minutes()
+	switch oneDeparture := s.liftKg > 2*math.Abs(s.netKg); {
+	case c.SwarmBefore && s.netKg > 0:
+		s.add(SwarmCameBack, 5, "what left came back by and by")
+	case oneDeparture && took > 15+s.cadenceMin && took < 110+s.cadenceMin:
+		// The lifting that speaks for the keeper is the swarm's flight here.
+		s.add(SwarmCameBack, -6.25-2+6, fmt.Sprintf("%.1f kg left and was back %.0f minutes later", s.liftKg, took))
+		s.fitForSwarm(SwarmCameBack, s.liftKg)
+	case s.netKg < 0 && c.BackShare > 0.6:
+		s.add(SwarmCameBack, -6.25-2+3+2, "what left came back by and by")
+		s.fitForSwarm(SwarmCameBack, -s.netKg)
+	default:
+		s.add(SwarmCameBack, -12, "")
+	}
+}
+
+// weighTemperature: the nest is 1.5 to 3.5 °C hotter for 10 to 20 minutes as a
+// swarm leaves (Zacepins et al. 2016, from memory), and warm for half an hour
+// more; a probe beside it shows less. Under an open lid it is colder.
+func (s *scales) weighTemperature() {
+	d, c := s.d, s.c
+	if outyard.Known(d.WarmedK) {
+		z := d.WarmedK / d.MovesK
+		sure := ramp(z, 3, 4.5) * ramp(d.WarmedK, 0.15, 0.4)
+		most, least := 3.0, 1.0
+		missed := ramp(z, 3, 1)
+		if c.BroodProbe {
+			// Samples some minutes apart do not miss it.
+			sparse := ramp(s.cadenceMin, 15, 60)
+			most, least = 6-sparse, 3.5-sparse
+			missed = ramp(z, 4-sparse, 3-2*sparse)
+		}
+		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
+		for _, cause := range []Cause{SwarmLeft, SwarmCameBack} {
+			s.add(cause, sure*most-least*missed, told)
+		}
+	}
+	// At an hour's cadence the time before the fall is cooler than a hot nest.
+	if cold := max(d.CooledK, -d.WarmedK); outyard.Known(cold) {
+		z := cold / d.MovesK
+		s.add(Overturned, 2.5*ramp(z, 2.5, 5), "")
+		s.add(KeepersWork, 2.5*ramp(z, 2.5, 5), fmt.Sprintf("it was %.1f °C colder inside, as under an open lid", cold))
+	}
+}
+
+// weighAftermath: with a swarm go foragers. Of a swarm's weight 0.73 is bees
+// (a quarter to a third is honey, from memory), of a yard's usual colony some
+// 4 kg fly or could: by day the hive is less busy by 0.17 or so for each kg.
+// Combs, stores and stones have no wings; combs with bees on them have some.
+func (s *scales) weighAftermath() {
+	c, lost := s.c, -s.netKg
+	if lost <= 0 || !outyard.Known(c.Busy.Ratio) {
+		return
+	}
+	perKg := (1 - c.Busy.Ratio) * c.Busy.Before / lost
+	se := c.Busy.Standard * c.Busy.Before / lost
+	if c.Busy.Ratio > 1.25+2*c.Busy.Standard {
+		return // no colony grows so fast: something else is the matter
+	}
+	if !c.Busy.Mates {
+		se += 0.25 / lost // weather changes from day to day
+	}
+	swarm := normal(perKg, 0.175, math.Hypot(0.05, se))
+	other := 0.45*normal(perKg, 0, math.Hypot(0.05, se)) + 0.55*normal(perKg, 0.1, math.Hypot(0.075, se))
+	nats := math.Log((swarm + 0.02) / (other + 0.02)) // other things happen too
+	told := ""
+	if nats > 0 {
+		told = fmt.Sprintf("since then it is %.0f %% less busy by day", 100*(1-c.Busy.Ratio))
+	}
+	s.add(SwarmLeft, nats, told)
+}
+
+func normal(x, mean, sd float64) float64 {
+	z := (x - mean) / sd
+	return math.Exp(-z*z/2) / (sd * math.Sqrt(2*math.Pi))
+}
+
+// weighForagers: foragers leave and return by the hundred grams.
+func (s *scales) weighForagers() {
+	s.add(ForagersOut, 1.5-9*ramp(max(math.Abs(s.netKg), s.liftKg, s.pushKg), 0.6, 1.2), "the change is what foragers make")
+	if s.c.SunDeg < 0 {
+		s.add(ForagersOut, -4, "")
+	}
+}
+
+// weighWater: water comes to every hive of the yard, and to no hive without rain.
+func (s *scales) weighWater() {
+	c, net := s.c, s.netKg
+	s.add(Water, -1.5, "")
+	if net > 0 {
+		s.add(Water, 3.5*ramp(c.RainMm, 0.2, 1), "it rained")
+		if outyard.Known(c.CommonKg) && c.CommonKg > 0.3*net {
+			s.add(Water, 3, "the yard's other hives gained as well")
+		}
+		if c.SunDeg < -6 {
+			s.add(Water, 2, "it was night")
+		}
+	} else {
+		s.add(Water, -3, "")
+	}
+	s.add(Water, -4*ramp(math.Abs(net), 2, 4), "")
+}
+
+// weighOverturned: next to nothing left on the scale, and it stays so.
+func (s *scales) weighOverturned() {
+	s.add(Overturned, -3, "")
+	// It may lean on the scale with a box or two; the keeper takes off less.
+	left := s.d.AfterKg / s.d.BaseKg
+	if s.netKg > -s.set.OverturnedKg || left > 0.5 {
+		s.add(Overturned, -12, "")
+		return
+	}
+	s.add(Overturned, -11*ramp(left, 0.25, 0.5), "")
+	quiet := s.c.Quiet.Minutes()
+	if quiet < 0.9*s.cadenceMin {
+		s.add(Overturned, -4, "") // one sample: as well a fault, or a hive lifted for a moment
+	}
+	s.add(Overturned, 2+3*ramp(quiet, 5, 20)+3*ramp(quiet, 60, 180), fmt.Sprintf("%.0f of %.0f kg are left on the scale", max(0, s.d.AfterKg), s.d.BaseKg))
+	if s.c.SunDeg < -4 {
+		s.add(Overturned, 3, "it was night")
+	}
+}
+
+// weighFault: one wild sample, and all as before. By day and downward it may
+// as well be a lid lifted for a moment, or a box or two; upward nothing but a
+// fault is so quick.
+func (s *scales) weighFault() {
+	d, c := s.d, s.c
+	s.add(Fault, -4, "")
+	if d.QuietFrom.Sub(d.Before) > 2*d.Cadence+time.Minute || math.Abs(s.netKg) > 0.3 {
+		return
+	}
+	switch {
+	case c.SunDeg < -4:
+		s.add(Fault, 8, "one sample stood alone")
+	case s.pushKg > 1.5:
+		s.add(Fault, 11, "one sample stood alone, and above the rest")
+	case s.liftKg > 1.5:
+		// A lid weighs 3 to 5 kg, a wild value is anything.
+		s.add(Fault, 9-3.5*ramp(s.liftKg, 8, 5.5)+ramp(s.liftKg, 8, 15), "one sample stood alone")
+		if c.NeighboursWorked == 0 && c.Neighbours >= 2 {
+			s.add(Fault, 2, "no other hive of the yard was touched")
+		}
+		if outyard.Known(d.CooledK) {
+			s.add(Fault, 0.5*ramp(d.CooledK/d.MovesK, 2, 1), "")
+		}
+	}
+}
+
+// weighJournal: what the keeper wrote counts above all.
+func (s *scales) weighJournal() {
+	for _, e := range s.c.Journal {
+		if e.Time.Sub(s.d.Start).Abs() > journalSpan {
+			continue
+		}
+		switch e.Kind {
+		case outyard.SwarmTaken:
+			if s.netKg < 0 {
+				s.add(SwarmLeft, 9, "the journal tells of a swarm taken")
+			}
+		default:
+			s.add(KeepersWork, 12, fmt.Sprintf("the journal says %q", e.Kind))
+		}
+	}
+}
+
+func hives(n int) string {
+	if n == 1 {
+		return "another hive"
+	}
+	return fmt.Sprintf("%d other hives", n)
+}
