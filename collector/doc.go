@@ -20,6 +20,9 @@ type Message struct {
 	Topic   string
 	Payload []byte // not to be changed any more
 	Arrived time.Time
+	// Retained says that a broker had kept it for whoever subscribes: it may
+	// be of any age.
+	Retained bool
 	// Ack is called once, when what the message said is on stable storage,
 	// be it as readings or as refused. It must not block. It may be nil. A
 	// message that is never acknowledged is for its sender to send again.

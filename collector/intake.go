@@ -14,6 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"outyard"
+	"outyard/collector/mapping"
 	"outyard/collector/senml"
 )
 
@@ -31,6 +32,8 @@ type Store interface {
 type Options struct {
 	// Prefix goes before "yards/" in every topic.
 	Prefix string
+	// Mappings, if not nil, are for messages under other topics.
+	Mappings *mapping.Set
 	// MaxWait is how long a message may wait for company before it is
 	// committed: 20 ms, at which a commit each costs little even at a
 	// thousand messages a second.
@@ -70,6 +73,7 @@ type Intake struct {
 	metrics *metrics
 	readers sync.Pool // of *reader
 	refused limiter   // of log lines about refused messages
+	clocks  *clocks
 
 	mu       sync.Mutex
 	room     sync.Cond // the queue has room again, or the intake stops
@@ -87,6 +91,7 @@ func New(store Store, places Places, opts Options, now func() time.Time, log *sl
 		pending: new(batch), wake: make(chan struct{}, 1)}
 	in.room.L = &in.mu
 	in.readers.New = func() any { return new(reader) }
+	in.clocks = newClocks(reg, now, places.Yards())
 	in.metrics = newMetrics(reg, now, in.queued, places.Yards())
 	return in
 }
@@ -94,6 +99,7 @@ func New(store Store, places Places, opts Options, now func() time.Time, log *sl
 // A reader is what it takes to read one message, kept for the next.
 type reader struct {
 	decoder  senml.Decoder
+	rows     []mapping.Row
 	readings []outyard.Reading
 }
 
@@ -132,6 +138,10 @@ func (in *Intake) Take(msg Message) bool {
 	rd := in.readers.Get().(*reader)
 	defer in.readers.Put(rd)
 	refused := in.read(rd, msg)
+	if refused != nil {
+		in.logRefused(refused)
+	}
+	in.watchClocks(rd.readings, msg.Arrived)
 
 	in.mu.Lock()
 	defer in.mu.Unlock()
@@ -170,28 +180,122 @@ func (in *Intake) rouse() {
 	}
 }
 
-// read leaves what the message says in rd.readings. Where a part of it cannot
-// be read, the good rest is there, and the whole message is refused too, so
-// that neither is lost: the readings for the analyses, the message for the
+// Read says what would be kept of a message, and with which reason it, or a
+// part of it, would be refused. Nothing is kept.
+func (in *Intake) Read(msg Message) ([]outyard.Reading, *outyard.Refused) {
+	rd := in.readers.Get().(*reader)
+	defer in.readers.Put(rd)
+	refused := in.read(rd, msg)
+	return slices.Clone(rd.readings), refused
+}
+
+// Retry reads messages that were refused once more, as if they had come anew at
+// their old time, and keeps what can be read of them now. kept are the ids of
+// those that could be read whole, for the caller to forget; still are the
+// others, with their reasons of today. On an error, what kept names is on
+// stable storage.
+func (in *Intake) Retry(ctx context.Context, messages []outyard.Refused) (kept []int64, still []outyard.Refused, err error) {
+	var rs []outyard.Reading
+	var whole []int64
+	keep := func() error {
+		if len(rs) == 0 {
+			return ctx.Err()
+		}
+		fresh, err := in.store.Keep(ctx, rs)
+		if err != nil {
+			return fmt.Errorf("keep %d readings: %w", len(rs), err)
+		}
+		if in.opts.Kept != nil && len(fresh) > 0 {
+			in.opts.Kept(fresh, in.now())
+		}
+		kept, rs, whole = append(kept, whole...), nil, nil
+		return nil
+	}
+	for _, m := range messages {
+		read, refused := in.Read(Message{Topic: m.Topic, Payload: m.Payload, Arrived: m.Arrived})
+		rs = append(rs, read...)
+		if refused != nil {
+			refused.ID = m.ID
+			still = append(still, *refused)
+		} else {
+			whole = append(whole, m.ID)
+		}
+		if len(rs) >= in.opts.BatchReadings {
+			if err := keep(); err != nil {
+				return kept, still, err
+			}
+		}
+	}
+	return kept, still, keep()
+}
+
+// read leaves what the message says in rd.readings. Where a part of a pack
+// cannot be read, the good rest is there, and the whole message is refused too,
+// so that neither is lost: the readings for the analyses, the message for the
 // keeper to mend its cause and try it again, which changes nothing in what is
 // kept already.
 func (in *Intake) read(rd *reader, msg Message) *outyard.Refused {
 	rd.readings = rd.readings[:0]
+	if in.isMapped(msg.Topic) {
+		return in.readMapped(rd, msg)
+	}
 	yard, hive, err := parseTopic(in.opts.Prefix, msg.Topic)
 	if err != nil {
-		return in.refuse(msg, "", "", err, false)
+		if in.opts.Mappings != nil {
+			err = fmt.Errorf("%w, and no mapping is for it", err)
+		}
+		return refuse(msg, "", "", err, false)
 	}
 	records, err := rd.decoder.Decode(msg.Payload, msg.Arrived)
 	if err != nil {
-		return in.refuse(msg, yard, hive, err, false)
+		return refuse(msg, yard, hive, err, false)
 	}
 	scale, placed := in.places.Place(yard, hive)
 	if !placed {
-		return in.refuse(msg, yard, hive, in.noPlace(yard, hive), true)
+		return refuse(msg, yard, hive, in.noPlace(yard, hive), true)
 	}
 	rd.readings, err = readings(rd.readings, records, yard, hive, scale, msg.Arrived)
 	if err != nil {
-		return in.refuse(msg, yard, hive, err, false)
+		return refuse(msg, yard, hive, err, false)
+	}
+	return nil
+}
+
+// isMapped says whether a message is for a mapping: SenML keeps its own topics,
+// however wide a mapping's filter is.
+func (in *Intake) isMapped(topic string) bool {
+	return !strings.HasPrefix(topic, in.opts.Prefix+"yards/") && in.opts.Mappings.Matches(topic)
+}
+
+// readMapped reads a message by its mappings. It is kept as a whole or, refused,
+// not at all: half of what a mapping says is a mapping that is wrong.
+func (in *Intake) readMapped(rd *reader, msg Message) *outyard.Refused {
+	var err error
+	if rd.rows, err = in.opts.Mappings.Read(rd.rows[:0], msg.Topic, msg.Payload, msg.Arrived); err != nil {
+		return refuse(msg, "", "", err, false)
+	}
+	for _, row := range rd.rows {
+		r := row.Reading
+		scale, placed := in.places.Place(r.Yard, r.Hive)
+		if !placed {
+			rd.readings = rd.readings[:0]
+			return refuse(msg, r.Yard, r.Hive, in.noPlace(r.Yard, r.Hive), true)
+		}
+		if row.Untimed && msg.Retained {
+			err = errors.New("a broker retained the message, so it may be old, and it has no time of its own: have its sender not retain it")
+		} else if outyard.Known(row.Counts) {
+			if err = calibrate(&r, row.Counts, scale); err != nil {
+				err = fmt.Errorf("%s: %w", outyard.RawWeight, err)
+			}
+		}
+		if err == nil {
+			err = r.Check(msg.Arrived)
+		}
+		if err != nil {
+			rd.readings = rd.readings[:0]
+			return refuse(msg, r.Yard, r.Hive, fmt.Errorf("mapping %q: %w", row.Mapping, err), false)
+		}
+		rd.readings = append(rd.readings, r)
 	}
 	return nil
 }
@@ -207,14 +311,17 @@ func (in *Intake) noPlace(yard outyard.YardID, hive outyard.HiveID) error {
 // nonsense does so each minute, for months.
 const logEvery = 10 * time.Second
 
-func (in *Intake) refuse(msg Message, yard outyard.YardID, hive outyard.HiveID, reason error, unplaced bool) *outyard.Refused {
+func (in *Intake) logRefused(r *outyard.Refused) {
 	if ok, left := in.refused.allow(in.now(), logEvery); ok {
 		what := "message refused"
-		if unplaced {
+		if r.Unplaced {
 			what = "message has no place"
 		}
-		in.log.Warn(what, "topic", msg.Topic, "yard", yard, "hive", hive, "reason", reason, "not_logged_before", left)
+		in.log.Warn(what, "topic", r.Topic, "yard", r.Yard, "hive", r.Hive, "reason", r.Reason, "not_logged_before", left)
 	}
+}
+
+func refuse(msg Message, yard outyard.YardID, hive outyard.HiveID, reason error, unplaced bool) *outyard.Refused {
 	return &outyard.Refused{Topic: msg.Topic, Payload: msg.Payload, Arrived: msg.Arrived.UTC(), Reason: reason.Error(),
 		Unplaced: unplaced, Yard: yard, Hive: hive}
 }

@@ -10,16 +10,13 @@ import (
 	"outyard/collector/senml"
 )
 
-// rawName is the record of a load cell's counts, not yet kilograms.
-const rawName = "weight-raw"
-
 // knownNames is what the error about any other name says.
 var knownNames = func() string {
 	var names []string
 	for q := range outyard.NumQuantities {
 		names = append(names, q.Info().Name)
 	}
-	return strings.Join(append(names, rawName), ", ")
+	return strings.Join(append(names, outyard.RawWeight), ", ")
 }()
 
 // A unitRule brings a value in one SenML unit to the unit of a quantity.
@@ -119,7 +116,7 @@ func readings(rs []outyard.Reading, records []senml.Record, yard outyard.YardID,
 		records = records[n:]
 		raw := -1
 		for i, record := range moment {
-			if record.Name == rawName {
+			if record.Name == outyard.RawWeight {
 				if raw >= 0 && record.Value != moment[raw].Value {
 					bad.add(record, fmt.Errorf("is there twice for %s: %g and %g", r.Time.Format(time.RFC3339), moment[raw].Value, record.Value))
 					continue
@@ -163,8 +160,6 @@ func set(r *outyard.Reading, record senml.Record) error {
 	return put(r, q, v)
 }
 
-// setRaw calibrates raw counts. The cell lies under the hive, so the air
-// outside is nearer to its temperature than the inside is.
 func setRaw(r *outyard.Reading, record senml.Record, scale *outyard.Scale) error {
 	if record.Kind != senml.Number {
 		return fmt.Errorf("holds %s: want a number", record.Kind)
@@ -172,7 +167,13 @@ func setRaw(r *outyard.Reading, record senml.Record, scale *outyard.Scale) error
 	if record.Unit != "" && record.Unit != "count" {
 		return fmt.Errorf("unit %q: want count, or none", record.Unit)
 	}
-	if !outyard.Known(record.Value) {
+	return calibrate(r, record.Value, scale)
+}
+
+// calibrate puts the weight that raw counts stand for. The cell lies under the
+// hive, so the air outside is nearer to its temperature than the inside is.
+func calibrate(r *outyard.Reading, counts float64, scale *outyard.Scale) error {
+	if !outyard.Known(counts) {
 		return errors.New("value is not a finite number: check the load cell")
 	}
 	if r.Hive == "" {
@@ -185,9 +186,9 @@ func setRaw(r *outyard.Reading, record senml.Record, scale *outyard.Scale) error
 	if !outyard.Known(tempC) {
 		tempC = r.Values[outyard.InsideTemp]
 	}
-	kg, err := convert(outyard.Weight, "kg", scale.WeightKg(record.Value, tempC))
+	kg, err := convert(outyard.Weight, "kg", scale.WeightKg(counts, tempC))
 	if err != nil {
-		return fmt.Errorf("%g counts: %w", record.Value, err)
+		return fmt.Errorf("%g counts: %w", counts, err)
 	}
 	return put(r, outyard.Weight, kg)
 }

@@ -37,6 +37,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promauto"
 
 	"outyard/collector"
+	"outyard/collector/mapping"
 	"outyard/collector/senml"
 )
 
@@ -58,6 +59,8 @@ type Auth interface {
 type Config struct {
 	Listen string // host:port; port 0 takes a free one
 	Prefix string // goes before "yards/" in topics
+	// Mappings, if not nil, are for topics that bring readings too.
+	Mappings *mapping.Set
 	// Auth may be nil when Listen is a loopback address: then everybody on
 	// this machine may come in.
 	Auth Auth
@@ -257,6 +260,11 @@ func (b *Broker) sayDown() {
 	}
 }
 
+// bringsReadings says whether a topic is one of readings.
+func (b *Broker) bringsReadings(topic string) bool {
+	return strings.HasPrefix(topic, b.cfg.Prefix+"yards/") || b.cfg.Mappings.Matches(topic)
+}
+
 // take hands a publication to the intake.
 func (b *Broker) take(cl *mqtt.Client, pk packets.Packet) {
 	b.mu.Lock()
@@ -274,7 +282,7 @@ func (b *Broker) take(cl *mqtt.Client, pk packets.Packet) {
 		if qos > 0 && to != nil {
 			to.ack(id, qos)
 		}
-		if strings.HasPrefix(topic, b.cfg.Prefix+"yards/") && atomic.LoadInt64(&b.server.Info.Subscriptions) > 0 {
+		if b.bringsReadings(topic) && atomic.LoadInt64(&b.server.Info.Subscriptions) > 0 {
 			select {
 			case b.forwards <- forward{topic, payload, qos}:
 			default:
@@ -418,7 +426,7 @@ func (h *hook) OnConnect(cl *mqtt.Client, _ packets.Packet) error {
 	if atomic.LoadUint32(&cl.Properties.Will.Flag) == 0 {
 		return nil
 	}
-	if !strings.HasPrefix(cl.Properties.Will.TopicName, h.b.cfg.Prefix+"yards/") || !h.OnACLCheck(cl, cl.Properties.Will.TopicName, true) {
+	if !h.b.bringsReadings(cl.Properties.Will.TopicName) || !h.OnACLCheck(cl, cl.Properties.Will.TopicName, true) {
 		h.b.log.Debug("last will dropped", "client", cl.ID, "topic", cl.Properties.Will.TopicName)
 		cl.Properties.Will = mqtt.Will{}
 	}

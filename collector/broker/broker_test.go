@@ -21,6 +21,7 @@ import (
 
 	"outyard"
 	"outyard/collector"
+	"outyard/collector/mapping"
 )
 
 // patience is how long a test waits for what must come.
@@ -407,6 +408,26 @@ func TestAMistypedTopicGoesToTheIntakeAndNoFurther(t *testing.T) {
 		m.Ack()
 		require.Equal(t, packets.Puback, w.receive().FixedHeader.Type)
 		watcher.nothingBefore()
+	})
+}
+
+func TestAMappedTopicIsOneOfReadings(t *testing.T) {
+	set, err := mapping.NewSet([]outyard.Mapping{{Name: "flat-json", Filter: "scales/+", Yard: outyard.Origin{Fixed: "home"}, Hive: outyard.Origin{Level: 2},
+		Values: []outyard.MappedValue{{Quantity: outyard.Weight, Spot: outyard.Spot{Field: "w"}, Unit: "kg", Scale: 1}}}})
+	require.NoError(t, err)
+	forEachVersion(t, func(t *testing.T, version byte) {
+		in := &heldIntake{messages: make(chan collector.Message, 10)}
+		b, _ := start(t, Config{Mappings: set}, in)
+		watcher := connect(t, b, version, node("watcher"))
+		watcher.subscribe("scales/#", 1)
+		w := connect(t, b, version, node("n1"))
+		w.publish("scales/h01", `{"w":41}`, 1, 1)
+		m := in.next(t)
+		require.Equal(t, "scales/h01", m.Topic)
+		watcher.nothingBefore()
+		m.Ack()
+		require.Equal(t, packets.Puback, w.receive().FixedHeader.Type)
+		require.Equal(t, `{"w":41}`, string(watcher.receive().Payload))
 	})
 }
 

@@ -22,6 +22,7 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
+	"strings"
 	"sync"
 	"time"
 
@@ -30,6 +31,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promauto"
 
 	"outyard/collector"
+	"outyard/collector/mapping"
 )
 
 // Intake is where publications go. It calls a message's Ack once it is kept.
@@ -45,8 +47,9 @@ type Config struct {
 	// ClientID names the session at the broker: "outyard" by default. Two
 	// daemons at one broker need two.
 	ClientID string
-	Prefix   string      // goes before "yards/" in topics
-	TLS      *tls.Config // for tls and wss; nil: the system's roots, TLS 1.2 and up
+	Prefix   string       // goes before "yards/" in topics
+	Mappings *mapping.Set // whose topics are subscribed to as well; may be nil
+	TLS      *tls.Config  // for tls and wss; nil: the system's roots, TLS 1.2 and up
 	// StopWithin is how long a stop waits for acks that are due: 10 s.
 	StopWithin time.Duration
 }
@@ -175,26 +178,39 @@ func (c *Client) wait(token paho.Token) error {
 // connected runs after each connect. It subscribes each time: the broker may
 // have lost the session.
 func (c *Client) connected(paho.Client) {
-	filter := collector.ReadingsFilter(c.cfg.Prefix)
-	token := c.paho.Subscribe(filter, 1, nil)
-	err := c.wait(token)
-	if err == nil {
-		const refused = 0x80 // MQTT 3.1.1 §3.9.3
-		if sub, ok := token.(*paho.SubscribeToken); ok && sub.Result()[filter] == refused {
-			err = errors.New("not allowed: let our user read it")
-		}
-	}
-	if err != nil {
-		err = fmt.Errorf("broker %s: subscribe to %s: %w", c.shown, filter, err)
+	filters := append([]string{collector.ReadingsFilter(c.cfg.Prefix)}, c.cfg.Mappings.Filters()...)
+	if err := c.subscribe(filters); err != nil {
+		err = fmt.Errorf("broker %s: %w", c.shown, err)
 		c.setHealth(err)
 		c.log.Error("cannot subscribe", "error", err)
 		return
 	}
 	c.setHealth(nil)
-	c.log.Info("connected to broker", "broker", c.shown, "subscribed", filter)
+	c.log.Info("connected to broker", "broker", c.shown, "subscribed", filters)
 	if err := c.Publish(collector.StateTopic, []byte("up"), true); err != nil {
 		c.log.Warn("say up", "error", err)
 	}
+}
+
+// subscribe asks for all that the filters match, and is content with nothing
+// less.
+func (c *Client) subscribe(filters []string) error {
+	const atLeastOnce, refused = 1, 0x80 // QoS; MQTT 3.1.1 §3.9.3
+	wanted := make(map[string]byte, len(filters))
+	for _, f := range filters {
+		wanted[f] = atLeastOnce
+	}
+	token := c.paho.SubscribeMultiple(wanted, nil)
+	if err := c.wait(token); err != nil {
+		return fmt.Errorf("subscribe to %s: %w", strings.Join(filters, ", "), err)
+	}
+	sub, ok := token.(*paho.SubscribeToken)
+	for _, f := range filters {
+		if ok && sub.Result()[f] == refused {
+			return fmt.Errorf("subscribe to %s: not allowed: let our user read it", f)
+		}
+	}
+	return nil
 }
 
 // take hands a publication to the intake.
@@ -206,7 +222,7 @@ func (c *Client) take(_ paho.Client, m paho.Message) {
 	}
 	c.unacked++
 	c.mu.Unlock()
-	taken := c.intake.Take(collector.Message{Topic: m.Topic(), Payload: m.Payload(), Arrived: c.now(), Ack: func() {
+	taken := c.intake.Take(collector.Message{Topic: m.Topic(), Payload: m.Payload(), Arrived: c.now(), Retained: m.Retained(), Ack: func() {
 		c.mu.Lock()
 		c.due = append(c.due, m.Ack)
 		c.mu.Unlock()

@@ -24,6 +24,7 @@ import (
 
 	"outyard"
 	"outyard/collector"
+	"outyard/collector/mapping"
 )
 
 // patience is how long a test waits for what must come.
@@ -101,9 +102,20 @@ func (m *mosquitto) kill() {
 // publish sends as a node would, with another program than ours.
 func (m *mosquitto) publish(topic, payload string) {
 	m.t.Helper()
+	m.pub("-t", topic, "-m", payload)
+}
+
+// retain publishes what the broker gives to all who subscribe later.
+func (m *mosquitto) retain(topic, payload string) {
+	m.t.Helper()
+	m.pub("-t", topic, "-m", payload, "-r")
+}
+
+func (m *mosquitto) pub(args ...string) {
+	m.t.Helper()
 	host, port, err := net.SplitHostPort(m.addr)
 	require.NoError(m.t, err)
-	out, err := exec.Command(program(m.t, "mosquitto_pub"), "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).CombinedOutput()
+	out, err := exec.Command(program(m.t, "mosquitto_pub"), append([]string{"-h", host, "-p", port, "-q", "1"}, args...)...).CombinedOutput()
 	require.NoError(m.t, err, string(out))
 }
 
@@ -396,6 +408,26 @@ func TestACredentialThatIsRefusedIsToldWithoutThePassword(t *testing.T) {
 	require.ErrorContains(t, c.Healthy(), "keeper:xxxxx@"+m.addr)
 	require.ErrorContains(t, c.Healthy(), "not Authorized")
 	require.NotContains(t, log.String()+c.Healthy().Error(), "clover")
+}
+
+func TestTopicsOfMappingsAreSubscribedTo(t *testing.T) {
+	set, err := mapping.NewSet([]outyard.Mapping{{Name: "flat-json", Filter: "scales/+", Yard: outyard.Origin{Fixed: "home"}, Hive: outyard.Origin{Level: 2},
+		Values: []outyard.MappedValue{{Quantity: outyard.Weight, Spot: outyard.Spot{Field: "w"}, Unit: "kg", Scale: 1}}}})
+	require.NoError(t, err)
+	m := startMosquitto(t)
+	m.retain("scales/h02", "old")
+	in := held()
+	start(t, Config{URL: "tcp://" + m.addr, Mappings: set}, in)
+	old := next(t, in.messages)
+	require.Equal(t, "scales/h02 old", old.Topic+" "+string(old.Payload))
+	require.True(t, old.Retained)
+	m.publish("barn/h01", "not ours")
+	m.publish("scales/h01", "one")
+	m.publish(topicH01, "two")
+	one, two := next(t, in.messages), next(t, in.messages)
+	require.Equal(t, "scales/h01 one", one.Topic+" "+string(one.Payload))
+	require.False(t, one.Retained)
+	require.Equal(t, topicH01+" two", two.Topic+" "+string(two.Payload))
 }
 
 type syncBuffer struct {

@@ -123,6 +123,9 @@ type Row struct {
 	// been checked.
 	Reading outyard.Reading
 	Counts  float64 // of the hive's scale; unknown where none came
+	// Untimed says that the message gave no time, so that it is taken to tell
+	// of its arrival.
+	Untimed bool
 }
 
 // Read makes of a message what each mapping for its topic says, in their
@@ -159,11 +162,14 @@ func read(m *outyard.Mapping, topic string, payload []byte, arrived time.Time) (
 	if err != nil {
 		return Row{}, fmt.Errorf("hive: %w", err)
 	}
-	at, err := msg.time(m.Time, arrived)
+	at, timed, err := msg.time(m.Time)
 	if err != nil {
 		return Row{}, fmt.Errorf("time: %w", err)
 	}
-	row := Row{Mapping: m.Name, Reading: outyard.NewReading(outyard.YardID(yard), outyard.HiveID(hive), at), Counts: outyard.Unknown}
+	if !timed {
+		at = arrived
+	}
+	row := Row{Mapping: m.Name, Reading: outyard.NewReading(outyard.YardID(yard), outyard.HiveID(hive), at), Counts: outyard.Unknown, Untimed: !timed}
 	for _, v := range m.Values {
 		x, err := msg.value(v)
 		switch {

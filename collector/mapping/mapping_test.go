@@ -66,7 +66,7 @@ func row(at time.Time, vs values) Row {
 	for q, v := range vs {
 		r.Values[q] = v
 	}
-	return Row{Mapping: "flat-json", Reading: r, Counts: outyard.Unknown}
+	return Row{Mapping: "flat-json", Reading: r, Counts: outyard.Unknown, Untimed: at.Equal(arrived)}
 }
 
 func TestRead(t *testing.T) {

@@ -130,15 +130,16 @@ func (msg message) value(v outyard.MappedValue) (float64, error) {
 // maxSeconds since 1970 is what a time may be: the year 9999, RFC 3339's last.
 const maxSeconds = 253402300799
 
-func (msg message) time(t outyard.MappedTime, arrived time.Time) (time.Time, error) {
+// time finds the time, if there is to be one.
+func (msg message) time(t outyard.MappedTime) (at time.Time, timed bool, err error) {
 	if t.Spot == (outyard.Spot{}) {
-		return arrived, nil
+		return time.Time{}, false, nil
 	}
-	at, err := msg.instant(t)
+	at, err = msg.instant(t)
 	if errors.Is(err, errMissing) && t.Optional {
-		return arrived, nil
+		return time.Time{}, false, nil
 	}
-	return at, err
+	return at, true, err
 }
 
 func (msg message) instant(t outyard.MappedTime) (time.Time, error) {
