@@ -160,6 +160,11 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	for _, f := range found {
 		v.Found = append(v.Found, s.noteOf(f, p, now))
 	}
+	alerts, err := s.alerts(ctx)
+	if err != nil {
+		return err
+	}
+	withAlerts(v.Found, alerts, now, p.zone())
 	for _, e := range entries {
 		v.Entries = append(v.Entries, entryRowOf(e, p, now))
 	}

@@ -92,6 +92,17 @@ func (s *site) place(ctx context.Context, yard outyard.YardID, hive outyard.Hive
 	return place{}, errNoPage
 }
 
+// placeNamed is a yard of the config, or one by its id alone: enough for the
+// words of a finding, without asking the store for everything that was heard.
+func (s *site) placeNamed(yard outyard.YardID) place {
+	for _, y := range s.Yards() {
+		if y.ID == yard {
+			return place{y, true}
+		}
+	}
+	return place{Yard: outyard.Yard{ID: yard}}
+}
+
 // homeZone is the zone in which the head of a page says the time: the first
 // yard's.
 func (s *site) homeZone() *time.Location {
@@ -122,7 +133,7 @@ type note struct {
 	HiveID                outyard.HiveID
 	Where                 string   // of several hives: how many
 	Hives                 []member // of several hives: each, the worst first
-	AnswerURL             string   // where to say what is done about it; empty: nothing is asked
+	AnswerURL, AnswerText string   // where to say what is done about it; empty: nothing is asked
 	SeeURL                string   // the hive, around the time of it
 	Summary               string
 	When, Ago, ISO, Ended string
@@ -130,6 +141,7 @@ type note struct {
 	First                 string // the first thing to do
 	Advice, Caution       []string
 	Facts                 []fact
+	Alert                 string // what the keeper answered
 }
 
 type fact struct{ Label, Value string }
@@ -144,6 +156,7 @@ func (s *site) noteOf(f outyard.Finding, p place, now time.Time) note {
 		Summary: f.Summary, When: whenText(f.Onset, now, zone), Ago: agoText(f.Onset, now, zone), ISO: f.Onset.UTC().Format(time.RFC3339),
 		Ended: whenText(f.End, now, zone), Confidence: confidenceText(f.Confidence), Advice: f.Advice, Caution: f.Caution,
 	}
+	n.AnswerURL, n.AnswerText = s.answerLink(f)
 	if f.Hive != "" {
 		n.HiveName, n.HiveURL = p.hiveName(f.Hive), hiveURL(f.Yard, f.Hive)
 		q := around(f, now, zone).query()

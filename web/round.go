@@ -18,6 +18,7 @@ type yardToday struct {
 	Flow            string
 	Carry           load
 	Notes           []note
+	zone            *time.Location
 }
 
 // maxNotes is how many entries the round shows: a note is some 1.5 KiB, and a
@@ -61,7 +62,7 @@ func (s *site) round(places []place, open []outyard.Finding, sum map[outyard.Yar
 		if len(asks) == 0 {
 			continue
 		}
-		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Flow: sum[p.ID].flow, Carry: carry(byYard[p.ID])}
+		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Flow: sum[p.ID].flow, Carry: carry(byYard[p.ID]), zone: p.zone()}
 		if p.TripMinutes > 0 {
 			y.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 		}

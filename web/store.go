@@ -29,6 +29,7 @@ type Results interface {
 	Findings(ctx context.Context, q Query) (items []outyard.Finding, next string, err error)
 	Finding(ctx context.Context, id string) (f outyard.Finding, found bool, err error)
 	Days(ctx context.Context, q Query) (items []outyard.Day, next string, err error)
+	Alerts(ctx context.Context) ([]outyard.Alert, error)
 }
 
 // Journal is the part of the store that holds what the keeper wrote.

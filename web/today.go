@@ -106,6 +106,13 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	}
 	open = slices.DeleteFunc(open, func(f outyard.Finding) bool { return stale(f, now) })
 	p.Round = s.round(places, open, sum, now)
+	alerts, err := s.alerts(ctx)
+	if err != nil {
+		return err
+	}
+	for _, y := range p.Round {
+		withAlerts(y.Notes, alerts, now, y.zone)
+	}
 	p.Headline, p.Lead = headline(p.Round, newest, now)
 	honey := false
 	for _, f := range open {

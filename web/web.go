@@ -44,7 +44,12 @@ type Options struct {
 	Loopback bool
 	// JournalChanged is told of the yard whose journal has a new entry.
 	JournalChanged func(outyard.YardID)
-	Version        string
+	// Acknowledge notes that somebody will see to a finding, Snooze that it
+	// shall be told again at until. They answer [ErrNoAlert] where nobody is
+	// told of it; nil: the pages do not offer it.
+	Acknowledge func(ctx context.Context, finding string) error
+	Snooze      func(ctx context.Context, finding string, until time.Time) error
+	Version     string
 }
 
 // A site is the pages with what they need.
@@ -81,6 +86,8 @@ func New(store Store, o Options) http.Handler {
 	page("GET /yards/{yard}/hives/{hive}/chart/{chart}", s.hiveChart)
 	page("GET /findings", s.findings)
 	page("GET /findings/{id}", s.finding)
+	page("GET /findings/{id}/answer", s.answer)
+	page("POST /findings/{id}/answer", s.answerGive)
 	page("GET /journal", s.journal)
 	page("POST /journal", s.journalAdd)
 	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })

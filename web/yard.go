@@ -99,6 +99,11 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 	}
 	v.Open, v.Carry = s.together(open, p, now), carry(slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return stale(f, now) }))
+	alerts, err := s.alerts(ctx)
+	if err != nil {
+		return err
+	}
+	withAlerts(v.Open, alerts, now, p.zone())
 	const most = 12
 	v.Older = s.lately(older, p, now)
 	v.Older = v.Older[:min(len(v.Older), most)]

@@ -1,7 +1,20 @@
 // What a page cannot do by itself: read a chart's numbers under the pointer or
-// the arrow keys, and turn a stretch dragged on a chart into an address. It
-// changes nothing but the address; without it every page works.
+// the arrow keys, turn a stretch dragged on a chart into an address, and look
+// again at what is being evaluated. Without it every page works.
 "use strict";
+
+// What is being evaluated again: the page is loaded anew once it is thought of
+// otherwise, and stops asking after a minute.
+for (const el of document.querySelectorAll("[data-await]")) {
+  let left = 30;
+  const ask = async () => {
+    const answer = await fetch(el.dataset.await, { headers: { Accept: "application/json" } }).catch(() => null);
+    const now = answer?.ok ? await answer.json() : null;
+    if (now && (now.state === "withdrawn" || now.summary !== el.dataset.was)) location.reload();
+    else if (--left > 0) setTimeout(ask, 2000);
+  };
+  setTimeout(ask, 1000);
+}
 
 const plots = [...document.querySelectorAll(".plot[data-readout]")].filter((p) => p.dataset.readout !== "[]").map(plot);
 
