@@ -29,6 +29,7 @@ type Config struct {
 	Store     Store
 	Yards     []outyard.Yard
 	AutoYards bool // yards: auto: a yard or hive that is not known is placed when it first sends
+	Mappings  []outyard.Mapping
 	Tell      []Route
 
 	settings []Setting

@@ -40,7 +40,7 @@ var settings = []string{"listen", "data", "mqtt.embedded.listen", "mqtt.broker",
 	"store.kind", "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
 
 // lists are the keys with many. In the environment they are written as YAML.
-var lists = []string{"yards", "tell"}
+var lists = []string{"yards", "mappings", "tell"}
 
 // variable is the name of a key in the environment.
 func variable(key string) string {
@@ -75,6 +75,7 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		r.sayKey("data", "data is empty: name a folder, such as %s", defaults["data"])
 	}
 	c.Yards, c.AutoYards = r.yards()
+	c.Mappings = r.mappings(c.MQTT.TopicPrefix)
 	c.Tell = r.tell(c)
 	if len(r.wrong.List) > 0 {
 		r.wrong.sort()
@@ -572,6 +573,9 @@ func (r *reader) inForce(c Config) []Setting {
 		y := c.Yards[i]
 		row(in, fmt.Sprintf("yards[%d]", i), fmt.Sprintf("%s: %s at %g, %g, %s, %g min, %s",
 			y.ID, y.Name, y.Latitude, y.Longitude, y.Zone, y.TripMinutes, count(len(y.Hives), "hive")))
+	}
+	for i, in := range r.items("mappings") {
+		row(in, fmt.Sprintf("mappings[%d]", i), describeMapping(c.Mappings[i]))
 	}
 	for i, in := range r.items("tell") {
 		row(in, fmt.Sprintf("tell[%d]", i), c.Tell[i].String())

@@ -17,7 +17,7 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "data", "mqtt", "store", "yards", "tell"},
+	"":                  {"listen", "data", "mqtt", "store", "yards", "mappings", "tell"},
 	"mqtt":              {"embedded", "broker", "topic_prefix"},
 	"mqtt.embedded":     {"listen"},
 	"store":             {"kind", "influx"},
@@ -25,7 +25,15 @@ var keys = map[string][]string{
 	"yards":             {"id", "name", "latitude", "longitude", "timezone", "trip_minutes", "hives"},
 	"yards.hives":       {"id", "name", "equipment", "scale"},
 	"yards.hives.scale": {"zero_raw", "per_kg_raw", "per_degree_kg"},
-	"tell":              {"name", "to", "yards", "from", "quiet"},
+	"mappings":          {"name", "topic", "base64", "yard", "hive", "time", "quantities"},
+	"mappings.yard":     origin,
+	"mappings.hive":     origin,
+	"mappings.time":     {"field", "inner", "bytes", "format", "optional"},
+	// Each of the quantities has the keys of anyQuantity.
+	"mappings.quantities": quantityNames(),
+	anyQuantity:           {"field", "inner", "bytes", "unit", "scale", "offset", "absent", "optional"},
+	byteRange:             {"at", "width", "signed", "order"},
+	"tell":                {"name", "to", "yards", "from", "quiet"},
 }
 
 // An item is a value in YAML, and where it stands. Decoding into structs would
@@ -229,6 +237,32 @@ func (r *nodeReader) text(it item) (string, bool) {
 		return "", false
 	}
 	return it.node.Value, true
+}
+
+// boolean takes true or false; false where it was not given.
+func (r *nodeReader) boolean(it item) bool {
+	text, ok := r.text(it)
+	if !ok {
+		return false
+	}
+	var yes bool
+	if it.node.ShortTag() != "!!bool" || it.node.Decode(&yes) != nil {
+		r.say(it, "%s is %q: want true or false", it.name, text)
+	}
+	return yes
+}
+
+// whole takes a whole number within bounds.
+func (r *nodeReader) whole(it item, least, most int, what string) (int, bool) {
+	x, ok := r.number(it)
+	if !ok {
+		return 0, false
+	}
+	if x != math.Trunc(x) || x < float64(least) || x > float64(most) {
+		r.say(it, "%s is %g: want %s", it.name, x, what)
+		return 0, false
+	}
+	return int(x), true
 }
 
 func (r *nodeReader) number(it item) (float64, bool) {
