@@ -36,7 +36,7 @@ bench: ## what design and README promise of speed and size, measured
 score: ## how well the analyses do on invented seasons whose truth is known
 	go run ./cmd/score
 
-FUZZTIME ?= 20s
+FUZZTIME ?= 1m
 
 fuzz: ## each decoder for FUZZTIME
 	@set -e; for pkg in $$(go list ./...); do \
