@@ -109,6 +109,7 @@ func TestInABrowser(t *testing.T) {
 	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
 	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
 	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
+	t.Run("the first reading is seen to come", func(t *testing.T) { watchTheFirstReading(t, b) })
 	t.Run("pages fit, and complain of nothing", func(t *testing.T) { pagesFit(t, b, srv.URL) })
 }
 
@@ -119,7 +120,7 @@ func pagesFit(t *testing.T, b *browser, base string) {
 				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: look}}})
 			require.NoError(t, err)
 			b.do(t, chromedp.EmulateViewport(size.width, size.height))
-			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nowhere"} {
+			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nodes", "/refused", "/findings/" + swarmID + "/answer", "/nowhere"} {
 				if look == "dark" && path != "/" && path != "/yards/heron-point/hives/h01" {
 					continue // the others have nothing of their own in the dark
 				}

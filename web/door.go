@@ -147,7 +147,7 @@ func (w *statusWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
 // fits in memory; long exports have a limit of items.
 func packed(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if r.Method != http.MethodGet && r.Method != http.MethodHead || r.URL.Path == "/metrics" {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead || r.URL.Path == "/metrics" || r.URL.Path == "/events" {
 			next.ServeHTTP(w, r)
 			return
 		}

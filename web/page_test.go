@@ -134,7 +134,7 @@ func TestInventedDataIsMarkedOnEveryPage(t *testing.T) {
 	o := testOptions()
 	o.Demo = true
 	_, get := visit(t, seed(t), o)
-	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nowhere"} {
+	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nodes", "/refused", "/nowhere"} {
 		_, body, _ := get(path)
 		require.Contains(t, body, "Invented data.", path)
 	}
@@ -145,7 +145,7 @@ var inline = regexp.MustCompile(`(?i)<style|\sstyle\s*=|<script(?:\s[^>]*)?>[^<]
 
 func TestEveryPageIsStrict(t *testing.T) {
 	_, get := visit(t, seed(t), testOptions())
-	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01?work=out", "/findings", "/journal", "/nowhere", "/yards/none"} {
+	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01?work=out", "/findings", "/journal", "/nodes", "/refused", "/findings/" + swarmID + "/answer", "/nowhere", "/yards/none"} {
 		_, body, header := get(path)
 		policy := header.Get("Content-Security-Policy")
 		require.Contains(t, policy, "default-src 'none'", path)
@@ -206,6 +206,7 @@ func TestHostileNamesAndAddresses(t *testing.T) {
 		"/yards/heron-point/hives/h03/chart/..%2fweight.svg", "/yards/heron-point/hives/h03/chart/none.svg", "/yards/heron-point/hives/h03/daily.csv?from=9999-12-31",
 		"/yards/heron-point/chart/gain.svg?from=" + e, "/findings?cursor=" + e, "/findings?kind=" + e + "&yard=" + e + "&hive=" + e + "&state=" + e,
 		"/findings/" + url.PathEscape(evil), "/journal?yard=" + e + "&hive=" + e, "/static/..%2f..%2fgo.mod", "/static/", "/api/v1/findings?yard=" + e,
+		"/findings/" + url.PathEscape(evil) + "/answer", "/findings/" + swarmID + "/answer?said=" + e, "/nodes?after=" + e, "/refused?tried=" + e,
 	} {
 		status, body, _ := get(path)
 		require.Less(t, status, 500, "%s: %s", path, body)

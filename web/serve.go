@@ -30,6 +30,10 @@ func Serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger
 	}
 	srv := &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
+		// A stream ends with us; everything else is finished first.
+		BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stoppingKey{}, ctx.Done())
+		},
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
 	ended := make(chan error, 1)

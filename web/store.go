@@ -42,6 +42,8 @@ type Journal interface {
 // way.
 type Post interface {
 	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
+	// Refused are the newest first; unplaced nil: both sorts.
+	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
 	RefusedCounts(ctx context.Context) (refused, unplaced, dropped int64, err error)
 }
 

@@ -49,7 +49,13 @@ type Options struct {
 	// told of it; nil: the pages do not offer it.
 	Acknowledge func(ctx context.Context, finding string) error
 	Snooze      func(ctx context.Context, finding string, until time.Time) error
-	Version     string
+	// Retry has refused messages read again, and forgets each once that is
+	// done, whether it is a reading now or refused anew; nil: not offered.
+	Retry func(ctx context.Context, ids []int64) error
+	// Feed lets the page that waits for the first reading show it as it comes;
+	// nil: by reloading.
+	Feed    *Feed
+	Version string
 }
 
 // A site is the pages with what they need.
@@ -88,6 +94,9 @@ func New(store Store, o Options) http.Handler {
 	page("GET /findings/{id}", s.finding)
 	page("GET /findings/{id}/answer", s.answer)
 	page("POST /findings/{id}/answer", s.answerGive)
+	page("GET /nodes", s.nodes)
+	page("GET /refused", s.refused)
+	page("POST /refused", s.refusedRetry)
 	page("GET /journal", s.journal)
 	page("POST /journal", s.journalAdd)
 	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })
@@ -98,6 +107,7 @@ func New(store Store, o Options) http.Handler {
 	s.mux.HandleFunc("/api/", s.apiUnknown)
 
 	s.mux.HandleFunc("GET /static/{file}", serveStatic)
+	s.mux.HandleFunc("GET /events", s.events)
 	s.mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") })
 	s.mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
 		if err := s.Ready(r.Context()); err != nil {

@@ -16,6 +16,25 @@ for (const el of document.querySelectorAll("[data-await]")) {
   setTimeout(ask, 1000);
 }
 
+// Readings as they are kept, on the page that waits for the first.
+for (const box of document.querySelectorAll("[data-feed]")) {
+  const [status, list, onward] = [box.querySelector("[role=status]"), box.querySelector("ol"), box.querySelector("[hidden]")];
+  const feed = new EventSource(box.dataset.feed);
+  feed.addEventListener("open", () => { if (!list.children.length) status.textContent = "Listening. What comes in is shown here."; });
+  feed.addEventListener("message", (e) => {
+    const r = JSON.parse(e.data);
+    const li = document.createElement("li"), at = document.createElement("time"), to = document.createElement("a");
+    at.textContent = r.at;
+    to.href = r.url;
+    to.textContent = r.name;
+    li.append(at, " ", to, ": " + r.text);
+    list.prepend(li);
+    while (list.children.length > 12) list.lastChild.remove();
+    status.textContent = "It is heard.";
+    onward.hidden = false;
+  });
+}
+
 const plots = [...document.querySelectorAll(".plot[data-readout]")].filter((p) => p.dataset.readout !== "[]").map(plot);
 
 function plot(box) {

@@ -1,0 +1,198 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"outyard"
+)
+
+// nodesPage is every node: when it was heard, how often it speaks, how its
+// battery and its radio are.
+type nodesPage struct {
+	Yards       []nodesYard
+	Heard, All  int
+	Next, First string
+	None        bool
+}
+
+type nodesYard struct {
+	Name, URL string
+	Nodes     []nodeRow
+}
+
+type nodeRow struct {
+	Name, URL, ID          string
+	Heard, HeardISO, Quiet string
+	Late                   bool
+	Cadence                string
+	Battery, Signal        string
+	Marks                  []note
+}
+
+const (
+	nodesPerPage = 120
+	// How far before a node's newest reading its cadence and what it sends
+	// seldom are looked for: a node that sends by the hour is heard six times.
+	cadenceStretch = 6 * time.Hour
+	// A node is late after so many of its own gaps, and not before lateAtLeast:
+	// a packet or two is lost on every radio.
+	lateGaps    = 4
+	lateAtLeast = 30 * time.Minute
+)
+
+func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
+	ctx, now := r.Context(), s.Now()
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return fmt.Errorf("newest readings: %w", err)
+	}
+	type key struct {
+		yard outyard.YardID
+		hive outyard.HiveID
+	}
+	last := make(map[key]outyard.Reading, len(newest))
+	for _, rd := range newest {
+		last[key{rd.Yard, rd.Hive}] = rd
+	}
+	type node struct {
+		place place
+		hive  outyard.HiveID
+	}
+	var all []node
+	v := nodesPage{}
+	for _, p := range s.places(newest) {
+		if _, ok := last[key{p.ID, ""}]; ok {
+			all = append(all, node{p, ""})
+		}
+		for _, h := range p.Hives {
+			all = append(all, node{p, h.ID})
+		}
+	}
+	for _, n := range all {
+		if rd, ok := last[key{n.place.ID, n.hive}]; ok && now.Sub(rd.Time) <= late {
+			v.Heard++
+		}
+	}
+	v.All, v.None = len(all), len(all) == 0
+	start, err := strconv.Atoi(cmp.Or(r.URL.Query().Get("after"), "0"))
+	if err != nil || start < 0 || start > len(all) {
+		start = 0
+	}
+	end := min(start+nodesPerPage, len(all))
+	if start > 0 {
+		v.First = "/nodes"
+	}
+	if end < len(all) {
+		v.Next = "/nodes?" + url.Values{"after": {strconv.Itoa(end)}}.Encode()
+	}
+	marks, err := s.instrumentMarks(ctx)
+	if err != nil {
+		return err
+	}
+	for _, n := range all[start:end] {
+		row, err := s.nodeRow(ctx, n.place, n.hive, last[key{n.place.ID, n.hive}], now)
+		if err != nil {
+			return err
+		}
+		for _, f := range marks {
+			if f.Yard == n.place.ID && f.Hive == n.hive {
+				row.Marks = append(row.Marks, s.noteOf(f, n.place, now))
+			}
+		}
+		if k := len(v.Yards); k == 0 || v.Yards[k-1].URL != yardURL(n.place.ID) {
+			v.Yards = append(v.Yards, nodesYard{Name: n.place.name(), URL: yardURL(n.place.ID)})
+		}
+		y := &v.Yards[len(v.Yards)-1]
+		y.Nodes = append(y.Nodes, row)
+	}
+	return s.show(w, http.StatusOK, "nodes", frame{Title: "Nodes", Here: "nodes", Page: v})
+}
+
+// instrumentMarks are the open findings about nodes rather than bees.
+func (s *site) instrumentMarks(ctx context.Context) ([]outyard.Finding, error) {
+	var out []outyard.Finding
+	for _, kind := range []outyard.Kind{outyard.Silent, outyard.BatteryLow, outyard.SensorFault} {
+		fs, err := s.allFindings(ctx, Query{Kind: kind, State: outyard.Open})
+		if err != nil {
+			return nil, fmt.Errorf("open findings about nodes: %w", err)
+		}
+		out = append(out, fs...)
+	}
+	return out, nil
+}
+
+func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last outyard.Reading, now time.Time) (nodeRow, error) {
+	row := nodeRow{Name: "Weather", URL: yardURL(p.ID), Heard: "never", Battery: "–", Signal: "–", Cadence: "–"}
+	if hive != "" {
+		row.Name, row.URL = p.hiveName(hive), hiveURL(p.ID, hive)
+		if row.Name != string(hive) {
+			row.ID = string(hive)
+		}
+	}
+	if last.Yard == "" {
+		return row, nil
+	}
+	var times []time.Time
+	battery, signal := outyard.Unknown, outyard.Unknown
+	q := Query{Yard: p.ID, Hive: hive, Weather: hive == "", From: last.Time.Add(-cadenceStretch), To: last.Time.Add(time.Second)}
+	err := s.store.EachReading(ctx, q, func(r outyard.Reading) error {
+		times = append(times, r.Time)
+		if v := r.Values[outyard.Battery]; outyard.Known(v) {
+			battery = v
+		}
+		if v := r.Values[outyard.Signal]; outyard.Known(v) {
+			signal = v
+		}
+		return nil
+	})
+	if err != nil {
+		return row, fmt.Errorf("last readings of %s/%s: %w", p.ID, hive, err)
+	}
+	row.Heard, row.HeardISO, row.Late = shortAgo(last.Time, now), last.Time.UTC().Format(time.RFC3339), now.Sub(last.Time) > late
+	if gap := usualGap(times); gap > 0 {
+		row.Cadence = gapText(gap)
+		row.Late = now.Sub(last.Time) > max(lateGaps*gap, lateAtLeast)
+	}
+	if outyard.Known(battery) {
+		row.Battery = number(battery, 2) + " V"
+	}
+	if outyard.Known(signal) {
+		row.Signal = number(signal, 0) + " dBm"
+	}
+	if row.Late {
+		row.Quiet = "silent since " + whenText(last.Time, now, p.zone())
+	}
+	return row, nil
+}
+
+// usualGap is the median time between readings; 0 when there are too few to
+// say.
+func usualGap(times []time.Time) time.Duration {
+	const least = 3
+	if len(times) < least {
+		return 0
+	}
+	gaps := make([]time.Duration, len(times)-1)
+	for i := range gaps {
+		gaps[i] = times[i+1].Sub(times[i])
+	}
+	slices.Sort(gaps)
+	return gaps[len(gaps)/2]
+}
+
+func gapText(gap time.Duration) string {
+	switch {
+	case gap < 90*time.Second:
+		return fmt.Sprintf("%d s", int(gap.Seconds()+0.5))
+	case gap < 90*time.Minute:
+		return fmt.Sprintf("%d min", int(gap.Minutes()+0.5))
+	}
+	return fmt.Sprintf("%d h", int(gap.Hours()+0.5))
+}
