@@ -28,6 +28,7 @@ func commands() []*cobra.Command {
 		newExport(),
 		newImport(),
 		newJournal(),
+		newRefused(),
 		newReplay(),
 		newRestore(),
 		newRound(),
