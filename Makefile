@@ -32,6 +32,7 @@ lint:
 
 bench: ## what design and README promise of speed and size, measured
 	go test -run '^$$' -bench . -benchmem ./...
+	go run ./cmd/measure
 
 score: ## how well the analyses do on invented seasons whose truth is known
 	go run ./cmd/score
