@@ -421,6 +421,7 @@ func TestTopicsOfMappingsAreSubscribedTo(t *testing.T) {
 	old := next(t, in.messages)
 	require.Equal(t, "scales/h02 old", old.Topic+" "+string(old.Payload))
 	require.True(t, old.Retained)
+	old.Ack()
 	m.publish("barn/h01", "not ours")
 	m.publish("scales/h01", "one")
 	m.publish(topicH01, "two")
@@ -428,6 +429,8 @@ func TestTopicsOfMappingsAreSubscribedTo(t *testing.T) {
 	require.Equal(t, "scales/h01 one", one.Topic+" "+string(one.Payload))
 	require.False(t, one.Retained)
 	require.Equal(t, topicH01+" two", two.Topic+" "+string(two.Payload))
+	one.Ack()
+	two.Ack()
 }
 
 type syncBuffer struct {
