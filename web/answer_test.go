@@ -127,7 +127,7 @@ func TestThatWasMe(t *testing.T) {
 	_, body, _ := get(path + "?said=mine")
 	text := textOfPage(body)
 	contains(t, text, "This was withdrawn", "Withdrawn: it was not so", "To the nucleus.")
-	require.NotContains(t, text, "Or was that you?")
+	require.NotContains(t, text, "Was that you?")
 	require.NotContains(t, body, "data-await", "there is nothing left to wait for")
 }
 

@@ -424,11 +424,13 @@ func (s *site) apiSeries(_ http.ResponseWriter, r *http.Request) (any, error) {
 	}
 	v := r.URL.Query()
 	quantity, ok := outyard.ParseQuantity(v.Get("quantity"))
-	if !ok {
+	inside, outside := v.Get("quantity") == insideVapour, v.Get("quantity") == outsideVapour
+	if !ok && !inside && !outside {
 		var names []string
 		for k := range outyard.NumQuantities {
 			names = append(names, k.String())
 		}
+		names = append(names, insideVapour, outsideVapour)
 		return nil, badRequest("quantity %q: want one of %s", clip(v.Get("quantity")), strings.Join(names, ", "))
 	}
 	pixels := usualPixels
@@ -448,11 +450,21 @@ func (s *site) apiSeries(_ http.ResponseWriter, r *http.Request) (any, error) {
 	default:
 		return nil, badRequest("work %q: want in or out", clip(v.Get("work")))
 	}
-	bs, err := s.buckets(r.Context(), q.Yard, q.Hive, quantity, q.From, q.To, pixels)
+	var bs []chart.Bucket
+	switch {
+	case inside && q.Hive == "":
+		return nil, badRequest("hive is missing: %s is a hive's", insideVapour)
+	case inside:
+		bs, err = s.vapour(r.Context(), q.Yard, q.Hive, q.From, q.To, pixels)
+	case outside:
+		bs, err = s.vapour(r.Context(), q.Yard, "", q.From, q.To, pixels)
+	default:
+		bs, err = s.buckets(r.Context(), q.Yard, q.Hive, quantity, q.From, q.To, pixels)
+	}
 	if err != nil {
 		return nil, err
 	}
-	if v.Get("work") == "out" && quantity == outyard.Weight {
+	if v.Get("work") == "out" && ok && quantity == outyard.Weight {
 		found, err := s.foundIn(r.Context(), q.Yard, q.Hive, span{From: q.From, To: q.To, zone: time.UTC})
 		if err != nil {
 			return nil, err

@@ -142,6 +142,21 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 		if b := dailyLine(ds, sp.zone, func(d outyard.Day) float64 { return d.WallRHPct }); len(b) > 0 {
 			c.Lines = append(c.Lines, chart.Line{Name: "on the wall, by day", Buckets: b, Style: chart.Second})
 		}
+	case "vapour":
+		c.LeastSpan = 400 // Pa: what a sensor's 2 %RH make of a warm brood nest is 100
+		for _, l := range []struct {
+			label string
+			hive  outyard.HiveID
+			style chart.LineStyle
+		}{{"inside", hive, chart.Main}, {"outside", "", chart.Second}} {
+			b, err := s.vapour(ctx, p.ID, l.hive, sp.From, sp.To, pixels)
+			if err != nil {
+				return c, err
+			}
+			if len(b) > 0 {
+				c.Lines = append(c.Lines, chart.Line{Name: l.label, Buckets: b, Style: l.style})
+			}
+		}
 	case "mould":
 		ds, err := days()
 		if err != nil {

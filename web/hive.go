@@ -278,6 +278,7 @@ var drawings = []drawing{
 	{"gain", "Gain by day", "kg", 110},
 	{"temperature", "Warmth", "°C", 150},
 	{"humidity", "Humidity", "%", 120},
+	{"vapour", "Water vapour in the air", "Pa", 120},
 	{"mould", "Mould index on the wall", "0 to 6", 80},
 }
 
@@ -477,6 +478,31 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		}
 		if known, r := daily("on the wall", "%", "wall_rh_pct", 0, func(d outyard.Day) float64 { return d.WallRHPct }); known > 0 {
 			texts, reads = append(texts, fmt.Sprintf("On the wall’s inner surface, known for %s.", count(known, "day", "days"))), append(reads, r)
+		}
+	case "vapour":
+		for _, l := range []struct {
+			label, name string
+			hive        outyard.HiveID
+		}{{"Inside", insideVapour, hive}, {"Outside", outsideVapour, ""}} {
+			first, last, err := s.vapourEnds(ctx, p.ID, l.hive, sp)
+			if err != nil {
+				return "", nil, err
+			}
+			if l.hive != "" && !outyard.Known(first) {
+				break // of the outside alone the hive's page has nothing to say
+			}
+			if !outyard.Known(first) {
+				continue
+			}
+			u := url.Values{"yard": {string(p.ID)}, "quantity": {l.name}, "from": {rfc(sp.From)}, "to": {rfc(sp.To)}, "pixels": {"400"}}
+			if l.hive != "" {
+				u.Set("hive", string(l.hive))
+			}
+			texts = append(texts, fmt.Sprintf("%s: %s Pa at first, %s at last.", l.label, number(first, 0), number(last, 0)))
+			reads = append(reads, readout{Name: strings.ToLower(l.label), Unit: "Pa", URL: "/api/v1/series?" + u.Encode()})
+		}
+		if len(texts) == 2 {
+			texts = append(texts, "What the inside has more than the outside is the bees’ breath, drying nectar, or water that stands in the hive.")
 		}
 	case "mould":
 		last, worst := outyard.Unknown, math.Inf(-1)

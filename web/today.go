@@ -101,11 +101,11 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("open findings: %w", err)
 	}
+	open = slices.DeleteFunc(open, func(f outyard.Finding) bool { return stale(f, now) })
 	sum, err := s.summaries(ctx, places, newest, open, now)
 	if err != nil {
 		return err
 	}
-	open = slices.DeleteFunc(open, func(f outyard.Finding) bool { return stale(f, now) })
 	p.Round = s.round(places, open, sum, now)
 	alerts, err := s.alerts(ctx)
 	if err != nil {
