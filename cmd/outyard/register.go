@@ -11,7 +11,6 @@ import (
 	"outyard"
 	"outyard/collector"
 	"outyard/configs"
-	"outyard/store/sqlite"
 )
 
 // A register knows the yards and hives in force: those of the config, and,
@@ -25,7 +24,7 @@ type register struct {
 }
 
 // newRegister begins with the config's yards and what the store has of others.
-func newRegister(ctx context.Context, cfg configs.Config, db *sqlite.Store) (*register, error) {
+func newRegister(ctx context.Context, cfg configs.Config, db readingStore) (*register, error) {
 	r := &register{Placement: collector.NewPlacement(cfg.Yards, cfg.AutoYards), auto: cfg.AutoYards, yards: slices.Clone(cfg.Yards)}
 	if !r.auto {
 		return r, nil

@@ -22,6 +22,7 @@ import (
 	"outyard/collector"
 	"outyard/collector/broker"
 	"outyard/collector/client"
+	"outyard/collector/mapping"
 	"outyard/configs"
 	"outyard/store/sqlite"
 	"outyard/web"
@@ -82,11 +83,11 @@ type daemon struct {
 // serve wires the daemon, straight down, in the order in which things need
 // each other, and runs it until ctx ends. What is opened first is closed last.
 func serve(ctx context.Context, cfg configs.Config, d daemon) error {
-	db, err := sqlite.Open(ctx, cfg.Data)
+	state, err := sqlite.Open(ctx, cfg.Data)
 	if err != nil {
 		return fmt.Errorf("open store in %s: %w", cfg.Data, err)
 	}
-	defer db.Close()
+	defer state.Close()
 	pagesAt, err := net.Listen("tcp", cfg.Listen)
 	if err != nil {
 		return fmt.Errorf("listen for pages on %s: %w", cfg.Listen, err)
@@ -97,7 +98,14 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	// inner runs until ctx ends; outer lives on until inner has stopped, so
+	// that what the fronts took is committed and acknowledged.
+	var inner, outer []runner
 
+	db, err := openReadings(ctx, cfg, state, d, reg, &outer)
+	if err != nil {
+		return err
+	}
 	places, err := newRegister(ctx, cfg, db)
 	if err != nil {
 		return err
@@ -112,67 +120,93 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Queued:   func() { outbox.Nudge() },
 		Announce: announcer.Announce,
 	}, d.now, d.log, reg)
-	outbox = alerts.NewOutbox(db, alerts.OutboxOptions{
+	outbox = alerts.NewOutbox(state, alerts.OutboxOptions{
 		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Jitter: rand.Float64,
-		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}},
+		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log}},
 	}, d.now, d.log, reg)
+	inner = append(inner, watch.Run, outbox.Run, announcer.Run)
 
+	mappings, err := mapping.NewSet(cfg.Mappings)
+	if err != nil {
+		return err
+	}
+	feed := web.NewFeed()
 	intake := collector.New(db, places, collector.Options{
-		Prefix: cfg.MQTT.TopicPrefix,
+		Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings,
 		Kept: func(fresh []outyard.Reading, arrived time.Time) {
 			for _, y := range places.notice(fresh) {
 				watch.Place(y)
 			}
 			watch.Kept(fresh, arrived)
+			feed.Kept(fresh)
 		},
 	}, d.now, d.log, reg)
-
-	life, ctx := errgroup.WithContext(ctx)
-	// The intake outlives the fronts, so that what they took is committed and
-	// acknowledged before it stops.
-	committing, committed := context.WithCancel(context.WithoutCancel(ctx))
-	defer committed()
-	door, ctx := errgroup.WithContext(ctx)
-	var mqttAt net.Addr
+	outer = append(outer, intake.Run)
 	healthy := []func() error{intake.Healthy}
+
+	var mqttAt net.Addr
 	if e := cfg.MQTT.Embedded; e != nil {
-		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, WallClock: time.Now}, intake, d.now, d.log, reg)
+		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings, WallClock: time.Now}, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("open broker on %s: %w", e.Listen, err)
 		}
 		mqttAt = own.Addr()
 		*brokers = append(*brokers, own)
-		door.Go(func() error { return own.Run(ctx) })
+		inner = append(inner, own.Run)
 	}
 	if cfg.MQTT.Broker != "" {
-		theirs, err := client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix}, intake, d.now, d.log, reg)
+		theirs, err := client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
 		}
 		*brokers = append(*brokers, theirs)
 		healthy = append(healthy, theirs.Healthy)
-		door.Go(func() error { return theirs.Run(ctx) })
+		inner = append(inner, theirs.Run)
 	}
+
 	version, _ := built()
+	answers := answers{watch: watch, intake: intake, state: state}
 	pages := web.New(db, web.Options{
-		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(db, healthy),
+		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(state, healthy),
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
-		Loopback: web.IsLoopback(pagesAt.Addr()), JournalChanged: watch.Again, Version: version,
+		Loopback: true, JournalChanged: watch.Again, Feed: feed,
+		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry, Version: version,
 	})
-	for _, run := range []func(context.Context) error{watch.Run, outbox.Run, announcer.Run} {
-		door.Go(func() error { return run(ctx) })
-	}
-	door.Go(func() error { return web.Serve(ctx, pagesAt, pages, d.log) })
-	life.Go(func() error { return intake.Run(committing) })
-	life.Go(func() error {
-		defer committed()
-		return door.Wait()
-	})
+	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
+
 	d.log.Info("ready", "pages", "http://"+pagesAt.Addr().String()+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
 	if d.ready != nil {
 		d.ready(pagesAt.Addr(), mqttAt)
 	}
-	return life.Wait()
+	return runAll(ctx, inner, outer)
+}
+
+// A runner is the life of a part: it ends when ctx does, and returns nil then.
+type runner = func(ctx context.Context) error
+
+// runAll runs all parts until ctx ends or one of them goes wrong: first the
+// inner ones are ended, and when they have, the outer ones.
+func runAll(ctx context.Context, inner, outer []runner) error {
+	outerCtx, endOuter := context.WithCancel(context.WithoutCancel(ctx))
+	defer endOuter()
+	innerCtx, endInner := context.WithCancel(ctx)
+	defer endInner()
+	var all errgroup.Group
+	for _, run := range outer {
+		all.Go(func() error {
+			defer endInner() // without them the inner ones can do nothing
+			return run(outerCtx)
+		})
+	}
+	all.Go(func() error {
+		defer endOuter()
+		parts, innerCtx := errgroup.WithContext(innerCtx)
+		for _, run := range inner {
+			parts.Go(func() error { return run(innerCtx) })
+		}
+		return parts.Wait()
+	})
+	return all.Wait()
 }
 
 func addr(a net.Addr) string {
