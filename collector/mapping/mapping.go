@@ -188,10 +188,10 @@ func read(m *outyard.Mapping, topic string, payload []byte, arrived time.Time) (
 		return Row{}, errors.New("holds none of the quantities")
 	}
 	if err := row.Reading.Yard.Check(); err != nil {
-		return Row{}, fmt.Errorf("%w: give it one below as", err)
+		return Row{}, fmt.Errorf("%w: the mapping's yard.as can say which yard it is", err)
 	}
 	if err := row.Reading.Hive.Check(); hive != "" && err != nil {
-		return Row{}, fmt.Errorf("%w: give it one below as", err)
+		return Row{}, fmt.Errorf("%w: the mapping's hive.as can say which hive it is", err)
 	}
 	return row, nil
 }
