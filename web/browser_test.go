@@ -120,7 +120,7 @@ func pagesFit(t *testing.T, b *browser, base string) {
 				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: look}}})
 			require.NoError(t, err)
 			b.do(t, chromedp.EmulateViewport(size.width, size.height))
-			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nodes", "/refused", "/findings/" + swarmID + "/answer", "/nowhere"} {
+			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nodes", "/refused", "/yards/heron-point/season", "/findings/" + swarmID + "/answer", "/nowhere"} {
 				if look == "dark" && path != "/" && path != "/yards/heron-point/hives/h01" {
 					continue // the others have nothing of their own in the dark
 				}

@@ -29,7 +29,7 @@ var templates = func() map[string]*template.Template {
 	funcs := template.FuncMap{"static": staticURL, "number": number, "signed": signed, "sentence": sentence}
 	frame := template.Must(template.New("frame.html").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "journal", "answer", "nodes", "refused", "error"} {
+	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "journal", "answer", "nodes", "refused", "season", "error"} {
 		out[name] = template.Must(template.Must(frame.Clone()).ParseFS(templateFiles, "templates/"+name+".html"))
 	}
 	return out
@@ -87,7 +87,8 @@ func (s *site) page(h func(http.ResponseWriter, *http.Request) error) http.Handl
 		case errors.As(err, &known):
 			status := known.Status
 			if known == errNoPage {
-				if allow := s.allowed(r, "/"); allow != "" {
+				// A route that took the method and knew no such yard is no page, too.
+				if allow := s.allowed(r, "/"); allow != "" && r.Method != http.MethodHead && !strings.Contains(allow, r.Method) {
 					w.Header().Set("Allow", allow)
 					s.errorPage(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
 					return

@@ -145,7 +145,7 @@ var inline = regexp.MustCompile(`(?i)<style|\sstyle\s*=|<script(?:\s[^>]*)?>[^<]
 
 func TestEveryPageIsStrict(t *testing.T) {
 	_, get := visit(t, seed(t), testOptions())
-	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01?work=out", "/findings", "/journal", "/nodes", "/refused", "/findings/" + swarmID + "/answer", "/nowhere", "/yards/none"} {
+	for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01?work=out", "/findings", "/journal", "/nodes", "/refused", "/yards/heron-point/season", "/findings/" + swarmID + "/answer", "/nowhere", "/yards/none"} {
 		_, body, header := get(path)
 		policy := header.Get("Content-Security-Policy")
 		require.Contains(t, policy, "default-src 'none'", path)
@@ -382,6 +382,8 @@ func TestHealthAndMetrics(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, resp.Body.Close())
 	require.Equal(t, http.StatusMethodNotAllowed, resp.StatusCode)
+	status, _, _ = get("/yards/none")
+	require.Equal(t, http.StatusNotFound, status, "a yard that is not there may be asked for, and is not found")
 	require.Equal(t, "GET", resp.Header.Get("Allow"))
 }
 

@@ -86,6 +86,7 @@ func New(store Store, o Options) http.Handler {
 	page("GET /{$}", s.today)
 	page("GET /yards", s.yards)
 	page("GET /yards/{yard}", s.yard)
+	page("GET /yards/{yard}/season", s.season)
 	page("GET /yards/{yard}/chart/gain.svg", s.yardChart)
 	page("GET /yards/{yard}/hives/{hive}", s.hive)
 	page("GET /yards/{yard}/hives/{hive}/daily.csv", s.hiveCSV)

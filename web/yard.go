@@ -12,8 +12,11 @@ import (
 )
 
 type yardsPage struct {
-	Rows []gainRow
-	None bool
+	Rows       []gainRow
+	None       bool
+	Standings  []standingRow
+	Says, Same []string
+	Back       []option // the stretches, by their address
 }
 
 // yards compares all yards.
@@ -34,6 +37,15 @@ func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.None = len(p.Rows) == 0
 	bars(p.Rows)
+	if len(places) > 1 {
+		var back stretch
+		if p.Standings, p.Says, p.Same, back, err = s.comparison(r, places, now); err != nil {
+			return err
+		}
+		for _, st := range stretches {
+			p.Back = append(p.Back, option{"/yards?days=" + st.value + "#against", st.text, st == back})
+		}
+	}
 	return s.show(w, http.StatusOK, "yards", frame{Title: "Yards", Here: "yards", Page: p})
 }
 
@@ -115,15 +127,7 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 		return fmt.Errorf("days of %s: %w", id, err)
 	}
 	if typical := typicalDays(days); len(typical) > 0 {
-		total, best := 0.0, typical[0]
-		for _, d := range typical {
-			total += d.GainKg
-			if d.GainKg > best.GainKg {
-				best = d
-			}
-		}
-		words := fmt.Sprintf("%s kg over %s with readings; the best was %s kg on %s.", signed(total, 1),
-			count(len(typical), "day", "days"), signed(best.GainKg, 1), dateText(best.Date, now, p.zone()))
+		words := gainWords(typical, now, p.zone())
 		pic := pictureOf(yardURL(id)+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive by day", words, "[]", sp, 120)
 		v.Gain = &pic
 	}
