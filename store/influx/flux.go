@@ -170,7 +170,7 @@ func (h header) point(row []string) (p point, ok bool, err error) {
 		return p, false, nil
 	}
 	p.yard, p.hive = h.of(row, h.yard), h.of(row, h.hive)
-	if p.value, err = strconv.ParseFloat(h.of(row, h.value), 64); err != nil {
+	if p.value, err = strconv.ParseFloat(h.of(row, h.value), 64); err != nil || !outyard.Known(p.value) {
 		return p, false, nil // a field of our name that somebody else gave another type
 	}
 	at, err := time.Parse(time.RFC3339, h.of(row, h.time))

@@ -20,7 +20,7 @@ import (
 // When the server is away, or does not take a batch, the queue keeps it and it
 // is offered again, ever less often, up to once a minute.
 func (s *Store) Run(ctx context.Context) error {
-	h := handing{Store: s, size: s.limits.batch}
+	h := handing{Store: s, size: s.limits.batch, most: s.limits.batch}
 	for ctx.Err() == nil {
 		more, err := h.batch(ctx)
 		switch {
@@ -54,7 +54,8 @@ func pause(ctx context.Context, d time.Duration) {
 // handing is how it stands with the server.
 type handing struct {
 	*Store
-	size   int // readings in a batch: fewer when the server cannot take that many at once
+	size   int // readings in a batch: fewer when the server is too slow for that many
+	most   int // and no more than this: the server said that it is too much
 	failed int // attempts in a row
 	said   string
 }
@@ -79,8 +80,13 @@ func (h *handing) wrong(ctx context.Context, err error) time.Duration {
 	if isAnswer {
 		wait = max(wait, time.Duration(answer.RetryAfter)*time.Second)
 	}
-	if tooMuch(err) {
+	var late interface{ Timeout() bool }
+	tooLarge := isAnswer && answer.StatusCode == http.StatusRequestEntityTooLarge
+	if tooLarge || errors.As(err, &late) && late.Timeout() {
 		h.size = max(h.size/2, min(smallestBatch, h.limits.batch))
+	}
+	if tooLarge {
+		h.most = h.size
 	}
 	if h.said != err.Error() { // once for each thing that goes wrong, not each minute
 		h.said = err.Error()
@@ -91,24 +97,11 @@ func (h *handing) wrong(ctx context.Context, err error) time.Duration {
 
 // right notes that the server takes what it is given.
 func (h *handing) right(ctx context.Context) {
-	h.size = min(h.size*2, h.limits.batch)
+	h.size = min(h.size*2, h.most)
 	if h.failed > 0 {
 		h.log.InfoContext(ctx, "time-series server takes readings again", "server", h.server)
 	}
 	h.failed, h.said = 0, ""
-}
-
-// tooMuch says whether fewer readings at once may go through.
-func tooMuch(err error) bool {
-	var answer *influxhttp.Error
-	var late interface{ Timeout() bool }
-	switch {
-	case errors.As(err, &answer) && answer.StatusCode == http.StatusRequestEntityTooLarge:
-		return true
-	case errors.As(err, &late):
-		return late.Timeout()
-	}
-	return false
 }
 
 // batch hands on the head of the queue, and says whether more waits behind it.
@@ -125,25 +118,9 @@ func (h *handing) batch(ctx context.Context) (more bool, err error) {
 	if err := o.make(ctx, rs); err != nil {
 		return false, fmt.Errorf("hand on %d readings to %s: %w", len(rs), h.server, err)
 	}
-	bad := make([]outyard.Reading, len(o.refused))
-	if len(bad) > 0 {
-		if o.taken == 0 {
-			return false, fmt.Errorf("hand on %d readings to %s: it takes none of them: %w", len(rs), h.server, o.reasons[0])
-		}
-		messages := make([]outyard.Refused, len(bad))
-		for i, r := range o.refused {
-			bad[i] = r
-			if messages[i], err = h.message(r, o.reasons[i]); err != nil {
-				return false, err
-			}
-		}
-		// Refused before dropped: killed between the two, the daemon shows them
-		// twice rather than not at all.
-		if err := h.Refuse(ctx, messages); err != nil {
-			return false, err
-		}
-		h.log.WarnContext(ctx, "time-series server refuses readings for good", "server", h.server, "readings", len(bad),
-			"yard", bad[0].Yard, "hive", bad[0].Hive, "reason", o.reasons[0])
+	bad, err := h.refuse(ctx, &o)
+	if err != nil {
+		return false, fmt.Errorf("hand on %d readings to %s: %w", len(rs), h.server, err)
 	}
 	if err := h.queue.Drop(ctx, head[len(head)-1].ID, bad); err != nil {
 		return false, err
@@ -154,18 +131,55 @@ func (h *handing) batch(ctx context.Context) (more bool, err error) {
 	return len(head) == h.size, nil
 }
 
+// refuse puts what the server refuses among the refused messages, with its
+// reason. It believes the server only when that took something else, and still
+// refuses after: one that refuses everything, for a setting of its own or of a
+// proxy before it, would have the whole queue refused.
+func (h *handing) refuse(ctx context.Context, o *offer) (bad []outyard.Reading, err error) {
+	if len(o.suspects) == 0 {
+		return nil, nil
+	}
+	if o.taken == 0 {
+		return nil, fmt.Errorf("it takes none of them: %w", o.reason)
+	}
+	var messages []outyard.Refused
+	for _, r := range o.suspects {
+		reason := h.write(ctx, []outyard.Reading{r})
+		if reason == nil {
+			o.taken++
+			continue
+		}
+		if !isRefusal(reason) {
+			return nil, reason
+		}
+		m, err := h.message(r, reason)
+		if err != nil {
+			return nil, err
+		}
+		bad, messages = append(bad, r), append(messages, m)
+	}
+	if len(bad) == 0 {
+		return nil, nil
+	}
+	h.log.WarnContext(ctx, "time-series server refuses readings for good", "server", h.server, "readings", len(bad),
+		"yard", bad[0].Yard, "hive", bad[0].Hive, "reason", messages[0].Reason)
+	// Refused before dropped: killed between the two, the daemon shows them
+	// twice rather than not at all.
+	return bad, h.Refuse(ctx, messages)
+}
+
 // An offer finds out what of a batch the server takes.
 type offer struct {
 	*Store
-	taken   int
-	refused []outyard.Reading
-	reasons []error // one for each
+	taken    int
+	suspects []outyard.Reading
+	reason   error // for the first of them
 }
 
 // make offers readings to the server. When it refuses them for what is in
 // them, they are parted until what is at fault stands alone, down to one
 // quantity of one reading. A server that refuses the first so many and has
-// taken none refuses everything, whatever it says: then it is left alone.
+// taken none is left alone.
 func (o *offer) make(ctx context.Context, rs []outyard.Reading) error {
 	err := o.write(ctx, rs)
 	if err == nil {
@@ -177,9 +191,11 @@ func (o *offer) make(ctx context.Context, rs []outyard.Reading) error {
 	}
 	one, two := halves(rs)
 	if two == nil {
-		o.refused = append(o.refused, rs[0])
-		o.reasons = append(o.reasons, err)
-		if o.taken == 0 && len(o.refused) >= o.limits.suspectLimit {
+		if len(o.suspects) == 0 {
+			o.reason = err
+		}
+		o.suspects = append(o.suspects, rs[0])
+		if o.taken == 0 && len(o.suspects) >= o.limits.suspectLimit {
 			return fmt.Errorf("it takes nothing: %w", err)
 		}
 		return nil
@@ -234,6 +250,8 @@ func (s *Store) write(ctx context.Context, rs []outyard.Reading) error {
 	}
 	timer := prometheus.NewTimer(s.metrics.writeSeconds)
 	defer timer.ObserveDuration()
+	ctx, cancel := context.WithTimeout(ctx, s.limits.write)
+	defer cancel()
 	if err := s.writing.WriteRecord(ctx, string(lines)); err != nil {
 		return answered(err)
 	}
@@ -244,10 +262,13 @@ func (s *Store) write(ctx context.Context, rs []outyard.Reading) error {
 // that trying again later is right where it is.
 func answered(err error) error {
 	var answer *influxhttp.Error
-	if errors.As(err, &answer) && answer.StatusCode != 0 {
+	answers := errors.As(err, &answer) && answer.StatusCode != 0
+	switch {
+	case answers && isRefusal(err):
 		return fmt.Errorf("answered %d %s: %w", answer.StatusCode, http.StatusText(answer.StatusCode), err)
-	}
-	if errors.Is(err, context.Canceled) {
+	case answers:
+		return fmt.Errorf("%w: answered %d %s: %w", store.ErrUnavailable, answer.StatusCode, http.StatusText(answer.StatusCode), err)
+	case errors.Is(err, context.Canceled):
 		return err
 	}
 	return fmt.Errorf("%w: %w", store.ErrUnavailable, err)

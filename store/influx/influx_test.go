@@ -2,7 +2,6 @@ package influx
 
 import (
 	"context"
-	"fmt"
 	"log/slog"
 	"sync/atomic"
 	"testing"
@@ -20,7 +19,7 @@ import (
 var noon = time.Date(2027, 5, 12, 12, 0, 0, 0, time.UTC)
 
 // open opens a store with a queue of its own, which is closed when the test
-// ends. quick makes it hand on without delay.
+// ends.
 func open(t testing.TB, c Config) *Store {
 	t.Helper()
 	db, err := sqlite.Open(t.Context(), t.TempDir())
@@ -78,11 +77,9 @@ func (s atOnce) Keep(ctx context.Context, rs []outyard.Reading) ([]outyard.Readi
 }
 
 func TestStore(t *testing.T) {
-	server := newServer(t)
-	databases := 0
 	fresh := func(t *testing.T) *Store {
-		databases++
-		return open(t, Config{URL: server.url, Bucket: server.database(fmt.Sprintf("outyard%d", databases))})
+		server := sharedServer(t)
+		return open(t, Config{URL: server.url, Bucket: server.newBucket(t)})
 	}
 	t.Run("while readings are handed on", func(t *testing.T) {
 		storetest.Run(t, func(t *testing.T) storetest.Store {

@@ -2,7 +2,9 @@ package influx
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"net/url"
 	"os"
@@ -10,6 +12,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -40,9 +43,8 @@ func influxd(t testing.TB) string {
 }
 
 // A server is a real one, on a port of its own, with its data in a folder of
-// the test's.
+// its own.
 type server struct {
-	t    testing.TB
 	dir  string
 	url  string // once it has been started
 	addr string
@@ -50,12 +52,42 @@ type server struct {
 	done chan error
 }
 
-// newServer starts a server, which ends when the test does.
+// newServer starts a server for one test.
 func newServer(t testing.TB) *server {
-	s := &server{t: t, dir: t.TempDir(), addr: "127.0.0.1:0"}
-	t.Cleanup(s.kill)
-	s.start()
+	s := &server{dir: t.TempDir(), addr: "127.0.0.1:0"}
+	t.Cleanup(func() { require.NoError(t, s.kill()) })
+	s.start(t)
 	return s
+}
+
+// shared is the server of all the tests that do not stop it, for starting one
+// takes seconds. TestMain ends it.
+var shared server
+
+func sharedServer(t testing.TB) *server {
+	t.Helper()
+	if shared.cmd == nil {
+		dir, err := os.MkdirTemp("", "outyard-influx")
+		require.NoError(t, err)
+		shared = server{dir: dir, addr: "127.0.0.1:0"}
+		shared.start(t)
+	}
+	return &shared
+}
+
+func TestMain(m *testing.M) {
+	if dir := os.Getenv(crashFolder); dir != "" {
+		if err := keepForever(dir); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+	}
+	code := m.Run()
+	if err := errors.Join(shared.kill(), os.RemoveAll(shared.dir)); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 const config = `
@@ -79,14 +111,14 @@ var listening = regexp.MustCompile(`Listening on HTTP.* addr=(\S+)`)
 
 // start starts the server, at the address that it had before, and waits until
 // it answers.
-func (s *server) start() {
-	s.t.Helper()
+func (s *server) start(t testing.TB) {
+	t.Helper()
 	file := filepath.Join(s.dir, "influxdb.conf")
-	require.NoError(s.t, os.WriteFile(file, fmt.Appendf(nil, config, filepath.ToSlash(s.dir), s.addr), 0o600))
-	cmd := exec.Command(influxd(s.t), "-config", file)
+	require.NoError(t, os.WriteFile(file, fmt.Appendf(nil, config, filepath.ToSlash(s.dir), s.addr), 0o600))
+	cmd := exec.Command(influxd(t), "-config", file)
 	log, err := cmd.StderrPipe()
-	require.NoError(s.t, err)
-	require.NoError(s.t, cmd.Start())
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
 	at := make(chan string, 1)
 	done := make(chan error, 1)
 	go func() {
@@ -101,12 +133,12 @@ func (s *server) start() {
 	s.cmd, s.done = cmd, done
 	select {
 	case addr, ok := <-at:
-		require.True(s.t, ok, "the server ended at once")
+		require.True(t, ok, "the server ended at once")
 		s.addr, s.url = addr, "http://"+addr
 	case <-time.After(time.Minute):
-		require.Fail(s.t, "the server does not listen")
+		require.Fail(t, "the server does not listen")
 	}
-	require.Eventually(s.t, func() bool {
+	require.Eventually(t, func() bool {
 		resp, err := http.Get(s.url + "/ping")
 		if err != nil {
 			return false
@@ -117,33 +149,47 @@ func (s *server) start() {
 }
 
 // stop ends the server as its service manager would.
-func (s *server) stop() { s.end(syscall.SIGTERM) }
+func (s *server) stop() error { return s.end(syscall.SIGTERM) }
 
 // kill ends it as a lost power supply would.
-func (s *server) kill() { s.end(syscall.SIGKILL) }
+func (s *server) kill() error { return s.end(syscall.SIGKILL) }
 
-func (s *server) end(how os.Signal) {
+func (s *server) end(how os.Signal) error {
 	if s.cmd == nil {
-		return
+		return nil
 	}
-	require.NoError(s.t, s.cmd.Process.Signal(how))
-	<-s.done
+	if err := s.cmd.Process.Signal(how); err != nil {
+		return err
+	}
+	<-s.done // how it ended says nothing, it was told to
 	s.cmd = nil
+	return nil
+}
+
+var databases atomic.Int64
+
+// newBucket makes a database that no other test uses, and returns the bucket
+// that it is.
+func (s *server) newBucket(t testing.TB) string {
+	t.Helper()
+	return s.database(t, fmt.Sprintf("outyard%d", databases.Add(1)))
 }
 
 // database makes an empty database and returns the bucket that it is.
-func (s *server) database(name string) string {
-	s.t.Helper()
-	quoted := strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(name)
-	s.post("/query", url.Values{"q": {`CREATE DATABASE "` + quoted + `"`}}.Encode())
+func (s *server) database(t testing.TB, name string) string {
+	t.Helper()
+	s.post(t, "/query", url.Values{"q": {`CREATE DATABASE "` + strings.ReplaceAll(name, `"`, `\"`) + `"`}}.Encode())
 	return name + "/autogen"
 }
 
 // post sends a form.
-func (s *server) post(path, body string) {
-	s.t.Helper()
+func (s *server) post(t testing.TB, path, body string) {
+	t.Helper()
 	resp, err := http.Post(s.url+path, "application/x-www-form-urlencoded", strings.NewReader(body))
-	require.NoError(s.t, err)
+	require.NoError(t, err)
 	defer resp.Body.Close()
-	require.Less(s.t, resp.StatusCode, 300, resp.Header.Get("X-Influxdb-Error"))
+	answer, err := io.ReadAll(resp.Body)
+	require.NoError(t, err)
+	require.Less(t, resp.StatusCode, 300, string(answer))
+	require.NotContains(t, string(answer), "error")
 }

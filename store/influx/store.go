@@ -13,7 +13,6 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
-	influxlog "github.com/influxdata/influxdb-client-go/v2/log"
 	"github.com/prometheus/client_golang/prometheus"
 
 	"outyard"
@@ -58,8 +57,9 @@ type limits struct {
 	gather       time.Duration // how long a batch waits for more to come
 	backoff      time.Duration // after the first write that went wrong, doubled after each
 	maxBackoff   time.Duration
-	windowRows   int // readings that EachReading holds, or so
-	suspectLimit int // points that a server refuses before it is clear that it takes nothing
+	write        time.Duration // how long the server may take over a batch
+	windowRows   int           // readings that EachReading holds, or so
+	suspectLimit int           // points that a server refuses before it is clear that it takes nothing
 }
 
 var defaultLimits = limits{
@@ -67,12 +67,13 @@ var defaultLimits = limits{
 	gather:       time.Second,
 	backoff:      time.Second,
 	maxBackoff:   time.Minute,
-	windowRows:   32_768, // some 4 MB, as in sqlite
+	write:        30 * time.Second, // far beyond what a batch takes
+	windowRows:   32_768,           // some 4 MB, as in sqlite
 	suspectLimit: 64,
 }
 
-// requestTimeout is far beyond what a batch or a window of readings takes.
-const requestTimeout = 30 * time.Second
+// requestTimeout is far beyond what a window of readings takes.
+const requestTimeout = time.Minute
 
 // Open opens a store of readings in the server of c, with its queue in db,
 // which has to stay open longer. The server may be away: nothing is asked of
@@ -89,7 +90,6 @@ func Open(ctx context.Context, c Config, db *sqlite.Store, now func() time.Time,
 	if err != nil {
 		return nil, err
 	}
-	influxlog.Log = nil // what goes wrong is returned to us, and logged once
 	client := influxdb2.NewClientWithOptions(c.URL, c.Token, influxdb2.DefaultOptions().
 		SetApplicationName("outyard").SetPrecision(time.Second).SetHTTPRequestTimeout(uint(requestTimeout/time.Second)))
 	s := &Store{

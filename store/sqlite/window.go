@@ -12,7 +12,7 @@ import (
 // The width of a window is fitted to how many readings it holds.
 const (
 	firstWidth = 86_400 // seconds
-	windowRows = 32_768 // some 4 MB
+	windowRows = 4_096
 )
 
 // A window holds the readings of some stretches between two instants. It moves
