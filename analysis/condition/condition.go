@@ -33,9 +33,11 @@ func DefaultSettings() Settings {
 // A Sample is a hive at one instant, as the analyses see it. NaN is unknown.
 type Sample struct {
 	Time        time.Time
-	WeightKg    float64 // median since the sample before
-	LowKg       float64 // lowest since then
-	HighKg      float64 // highest since then
+	WeightKg    float64       // median since the sample before
+	LowKg       float64       // lowest since then
+	HighKg      float64       // highest since then
+	StepKg      float64       // largest change from one reading to the next since then
+	StepSpan    time.Duration // how far apart those two readings were
 	InsideTempC float64
 	InsideRHPct float64
 }
@@ -45,6 +47,10 @@ type Stream struct {
 	set      Settings
 	last     time.Time // of the last sample
 	weightKg []float64 // since then
+	prevKg   float64   // the reading before, and when
+	prevAt   time.Time
+	stepKg   float64 // largest change since the last sample
+	stepSpan time.Duration
 	tempC    []float64
 	rhPct    []float64
 	noise    noise
@@ -60,6 +66,10 @@ func NewStream(set Settings) *Stream {
 func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 	if w := r.Values[outyard.Weight]; outyard.Known(w) && w >= s.set.MinKg && w <= s.set.MaxKg {
 		s.weightKg = append(s.weightKg, w)
+		if step := w - s.prevKg; !s.prevAt.IsZero() && math.Abs(step) >= math.Abs(s.stepKg) {
+			s.stepKg, s.stepSpan = step, r.Time.Sub(s.prevAt)
+		}
+		s.prevKg, s.prevAt = w, r.Time
 	}
 	if t := r.Values[outyard.InsideTemp]; outyard.Known(t) {
 		s.tempC = append(s.tempC, t)
@@ -76,6 +86,8 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 		WeightKg:    outyard.Unknown,
 		LowKg:       outyard.Unknown,
 		HighKg:      outyard.Unknown,
+		StepKg:      s.stepKg,
+		StepSpan:    s.stepSpan,
 		InsideTempC: mean(s.tempC),
 		InsideRHPct: mean(s.rhPct),
 	}
@@ -87,6 +99,7 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 	s.noise.next(sm, night)
 	s.last = r.Time
 	s.weightKg, s.tempC, s.rhPct = s.weightKg[:0], s.tempC[:0], s.rhPct[:0]
+	s.stepKg, s.stepSpan = 0, 0
 	return sm, true
 }
 

@@ -77,10 +77,11 @@ type Departure struct {
 	AfterKg   float64 // level after, or the newest so far
 	LowestKg  float64
 	HighestKg float64
-	Reversals int       // changes of direction by more than a lid's weight or so
-	StepShare float64   // the largest single change as a share of the net change
-	Samples   int       // from Start to the newest
-	QuietFrom time.Time // since when the newest samples agree
+	Reversals int           // changes of direction by more than a lid's weight or so
+	StepShare float64       // the largest change between two readings as a share of the net change
+	StepSpan  time.Duration // how far apart those two were
+	Samples   int           // from Start to the newest
+	QuietFrom time.Time     // since when the newest samples agree
 	Cadence   time.Duration
 	NoiseKg   float64
 
@@ -241,11 +242,10 @@ func (d *Detector) describe() {
 	dep.Cadence = newest.Time.Sub(path[0].Time) / time.Duration(dep.Samples)
 	dep.LowestKg, dep.HighestKg, dep.Reversals = dep.BaseKg, dep.BaseKg, 0
 	largest, turn, dir := 0.0, path[0].WeightKg, 0.0
-	for i, s := range path[1:] {
+	for _, s := range path[1:] {
 		dep.LowestKg, dep.HighestKg = min(dep.LowestKg, s.LowKg), max(dep.HighestKg, s.HighKg)
-		step := s.WeightKg - path[i].WeightKg
-		if math.Abs(step) > math.Abs(largest) {
-			largest = step
+		if math.Abs(s.StepKg) > math.Abs(largest) {
+			largest, dep.StepSpan = s.StepKg, s.StepSpan
 		}
 		if move := s.WeightKg - turn; math.Abs(move) > 0.5 { // a lid weighs more, a gust less
 			if dir != 0 && move*dir < 0 {

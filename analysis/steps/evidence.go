@@ -63,16 +63,32 @@ func (s *scales) weighSwarm() {
 	}
 	s.add(SwarmLeft, -6*ramp(max(s.liftKg, s.pushKg), 0.25+3*d.NoiseKg, 0.8+3*d.NoiseKg), "")
 	s.add(SwarmLeft, -5*ramp(took, 40+s.cadenceMin, 100+s.cadenceMin), "")
-	if s.cadenceMin <= 6 && d.StepShare > 0.85 {
-		// An exodus takes 5 to 20 minutes: five-minute samples see it pass.
-		s.add(SwarmLeft, -2, "")
-	}
+	// An exodus takes 5 to 20 minutes (from memory): readings closer than that
+	// see it pass. What the keeper takes is gone between two readings, three
+	// times of four.
+	atOnce := exodusBetween(d.StepSpan.Minutes())
+	s.add(SwarmLeft, ramp(d.StepShare, 0.85, 0.95)*max(-3, math.Log(atOnce/0.75)), "")
+	s.add(SwarmLeft, ramp(d.StepShare, 0.95, 0.85)*min(1, math.Log((1.02-atOnce)/0.25)), "it went by and by")
 	// A lid or a box may lie beside the hive for a while; few lie for hours.
 	quiet := c.Quiet.Minutes()
 	s.add(SwarmLeft, -2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60)+ramp(quiet, 60, 180), "")
 	if c.BackShare > 0.6 {
 		s.add(SwarmLeft, -8, "")
 	}
+}
+
+// exodusBetween is the chance that readings so many minutes apart see a swarm
+// leave as one step: four fifths of it within the gap, the exodus any length
+// between 5 and 20 minutes.
+func exodusBetween(gapMin float64) float64 {
+	const shortest, longest, share = 5.0, 20.0, 0.8
+	if gapMin <= share*shortest {
+		return 0.01
+	}
+	// The mean of 1 - share*length/gap over the lengths that fit.
+	fits := min(longest, gapMin/share)
+	mean := 1 - share*(shortest+fits)/2/gapMin
+	return max(0.01, mean*(fits-shortest)/(longest-shortest))
 }
 
 // fitForSwarm says how well weeks, hour, weather and weight suit a swarm.
@@ -166,7 +182,7 @@ func (s *scales) weighAftermath() {
 	}
 	swarm := normal(perKg, 0.175, math.Hypot(0.05, se))
 	other := 0.45*normal(perKg, 0, math.Hypot(0.05, se)) + 0.55*normal(perKg, 0.1, math.Hypot(0.075, se))
-	nats := math.Log((swarm + 0.02) / (other + 0.02)) // other things happen too
+	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too
 	told := ""
 	if nats > 0 {
 		told = fmt.Sprintf("since then it is %.0f %% less busy by day", 100*(1-c.Busy.Ratio))
