@@ -37,6 +37,24 @@ type event struct {
 	steps.Event
 	around steps.Circumstances // as last seen
 	alone  steps.Verdict       // by its own path only
+	said   saying
+}
+
+// A saying is what a finding would tell of an event: while it is the same,
+// nothing is new.
+type saying struct {
+	cause    steps.Cause
+	percent  int
+	settled  bool
+	start    time.Time
+	end      time.Time
+	netGrams int
+	warmedDK int
+}
+
+func (e *event) says() saying {
+	return saying{e.Verdict.Cause, int(math.Round(100 * e.Verdict.P[e.Verdict.Cause])), e.Settled, e.Start, e.End,
+		int(math.Round(1000 * e.NetKg())), int(math.Round(10 * e.WarmedK))}
 }
 
 func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set Settings) *hive {
@@ -164,11 +182,11 @@ func (c *Course) explain(h *hive, since time.Time) {
 		busy := e.around.Busy
 		e.around = c.circumstances(h, e, true)
 		e.around.Busy = busy
-		v := steps.Explain(e.Departure, e.around, c.set.Steps)
-		if v.Cause != e.Verdict.Cause || v.P != e.Verdict.P {
+		e.Verdict = steps.Explain(e.Departure, e.around, c.set.Steps)
+		if s := e.says(); s != e.said {
+			e.said = s
 			c.revision++
 		}
-		e.Verdict = v
 	}
 }
 

@@ -3,8 +3,11 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"text/tabwriter"
 	"time"
+
+	"outyard"
 )
 
 func (t *tally) print(w io.Writer) {
@@ -35,6 +38,50 @@ func (t *tally) print(w io.Writer) {
 		quantile(0.5, abs(t.gainErr)), quantile(0.9, abs(t.gainErr)), quantile(0.5, t.gainErr), len(t.gainErr))
 	fmt.Fprintf(w, "flow start within 3 days: %.1f %%; flow end within 3 days: %.1f %%\n",
 		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.flowEndErr), 3)))
+	t.printCalibration(w)
+}
+
+// printCalibration sets what was said against what was so: of findings said at
+// 0.9, nine in ten should be true.
+func (t *tally) printCalibration(w io.Writer) {
+	const bins = 5
+	kinds := map[outyard.Kind]*[bins]struct {
+		n, right int
+		sum      float64
+	}{}
+	for _, c := range t.said {
+		if kinds[c.kind] == nil {
+			kinds[c.kind] = new([bins]struct {
+				n, right int
+				sum      float64
+			})
+		}
+		// The bins meet at 0.5, 0.7, 0.85 and 0.95: few findings are less sure.
+		i, _ := slices.BinarySearch([]float64{0.5, 0.7, 0.85, 0.95}, c.confidence)
+		b := &kinds[c.kind][i]
+		b.n++
+		b.sum += c.confidence
+		if c.true {
+			b.right++
+		}
+	}
+	fmt.Fprintln(w, "said at (mean): true of how many, by how sure")
+	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, k := range outyard.Kinds {
+		if kinds[k] == nil {
+			continue
+		}
+		fmt.Fprintf(tw, "%s", k)
+		for _, b := range kinds[k] {
+			if b.n == 0 {
+				fmt.Fprint(tw, "\t-")
+				continue
+			}
+			fmt.Fprintf(tw, "\t%.2f: %.2f of %d", b.sum/float64(b.n), float64(b.right)/float64(b.n), b.n)
+		}
+		fmt.Fprintln(tw)
+	}
+	tw.Flush()
 }
 
 func shareAbove(x []float64, limit float64) float64 {

@@ -104,7 +104,15 @@ type tally struct {
 	swarm, handling, knocked, damp            rate
 	flowStart, flowEnd                        rate
 	netErr, gainErr, flowStartErr, flowEndErr []float64
+	said                                      []claim
 	remarks                                   []string
+}
+
+// A claim is a finding with what came of it.
+type claim struct {
+	kind       outyard.Kind
+	confidence float64
+	true       bool
 }
 
 func (t *tally) add(o *tally) {
@@ -120,6 +128,7 @@ func (t *tally) add(o *tally) {
 	t.gainErr = append(t.gainErr, o.gainErr...)
 	t.flowStartErr = append(t.flowStartErr, o.flowStartErr...)
 	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
+	t.said = append(t.said, o.said...)
 	t.remarks = append(t.remarks, o.remarks...)
 }
 
@@ -194,6 +203,9 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 	}
 	t.scoreHandling(seed, labels, found, used, trace)
 	for _, f := range found {
+		if f.State != outyard.Withdrawn && scored[f.Kind] {
+			t.said = append(t.said, claim{f.Kind, f.Confidence, used[f.ID]})
+		}
 		if used[f.ID] {
 			continue
 		}
@@ -210,6 +222,10 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 	}
 	t.scoreDays(seed, labels, days)
 }
+
+// scored are the kinds whose truth the labels tell.
+var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
+	outyard.Damp: true, outyard.FlowStart: true, outyard.FlowEnd: true}
 
 const day = 24 * time.Hour
 
