@@ -109,6 +109,7 @@ func TestInABrowser(t *testing.T) {
 	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
 	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
 	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
+	t.Run("a draft outlives a dropped line", func(t *testing.T) { keepTheDraft(t, b, srv.URL) })
 	t.Run("the first reading is seen to come", func(t *testing.T) { watchTheFirstReading(t, b) })
 	t.Run("pages fit, and complain of nothing", func(t *testing.T) { pagesFit(t, b, srv.URL) })
 }
@@ -187,11 +188,30 @@ func readAndZoom(t *testing.T, b *browser, base string) {
 	require.Empty(t, b.said())
 }
 
+func keepTheDraft(t *testing.T, b *browser, base string) {
+	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
+	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="fed"]`)), chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Two litres <thick>."))
+	// The line drops, and the phone comes back to the page later.
+	b.do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(base+"/journal"))
+	b.waitFor(t, `document.querySelector("[data-restored]") && !document.querySelector("[data-restored]").hidden`)
+	require.Equal(t, "Two litres <thick>. fed heron-point/h02", eval[string](t, b,
+		`[document.querySelector("[name=note]").value, document.querySelector("[name=kind]:checked").value, document.querySelector("[name=place]").value].join(" ")`))
+	b.do(t, chromedp.Click(chromedp.CSS("[data-restored] button")))
+	b.waitFor(t, `document.readyState === "complete" && document.querySelector("[data-restored]")?.hidden && document.querySelector("[name=note]").value === ""`)
+
+	// What was written down is no draft any more.
+	b.do(t, chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Seen."), chromedp.SetValue(chromedp.CSS(`[name=place]`), "heron-point/h02"), chromedp.Click(chromedp.CSS(".write > button")))
+	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	b.do(t, chromedp.Navigate(base+"/journal"))
+	require.True(t, eval[bool](t, b, `document.querySelector("[data-restored]").hidden && document.querySelector("[name=note]").value === ""`))
+	require.Empty(t, b.said())
+}
+
 func writeEntry(t *testing.T, b *browser, base string, db *sqlite.Store) {
 	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
-	targets := eval[float64](t, b, `Math.min(...[...document.querySelectorAll(".taps label, .write button, .write select")].map((e) => e.getBoundingClientRect().height))`)
+	targets := eval[float64](t, b, `Math.min(...[...document.querySelectorAll(".taps label, .write > button, .write select")].map((e) => e.getBoundingClientRect().height))`)
 	require.GreaterOrEqual(t, targets, 56.0, "a glove needs room")
-	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="box-on"]`)), chromedp.SetValue(chromedp.CSS(`[name=kg]`), "7.5"), chromedp.Click(chromedp.CSS(".write button")))
+	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="box-on"]`)), chromedp.SetValue(chromedp.CSS(`[name=kg]`), "7.5"), chromedp.Click(chromedp.CSS(".write > button")))
 	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
 	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h02"})
 	require.NoError(t, err)

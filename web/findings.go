@@ -37,11 +37,10 @@ func (s *site) findings(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("findings: %w", err)
 	}
-	newest, err := s.store.Newest(ctx)
+	places, err := s.known(ctx)
 	if err != nil {
-		return fmt.Errorf("newest readings: %w", err)
+		return err
 	}
-	places := s.places(newest)
 	p := findingsPage{Narrowed: ask.Yard != "" || ask.Hive != "" || ask.Kind != "" || ask.State != "", Hive: clip(string(ask.Hive))}
 	for _, f := range fs {
 		n := s.noteOf(f, placeOf(places, f.Yard), now)
@@ -91,11 +90,7 @@ func (s *site) finding(w http.ResponseWriter, r *http.Request) error {
 	if !ok {
 		return &pageError{http.StatusNotFound, "There is no such finding. It may have been re-evaluated under another name when late readings came in."}
 	}
-	newest, err := s.store.Newest(r.Context())
-	if err != nil {
-		return fmt.Errorf("newest readings: %w", err)
-	}
-	n := s.noteOf(f, placeOf(s.places(newest), f.Yard), s.Now())
+	n := s.noteOf(f, s.placeNamed(f.Yard), s.Now())
 	http.Redirect(w, r, n.SeeURL, http.StatusSeeOther)
 	return nil
 }

@@ -91,6 +91,19 @@ func (s *site) hiveSpan(ctx context.Context, p place, hive outyard.HiveID, q url
 }
 
 func (s *site) newestOf(ctx context.Context, yard outyard.YardID, hive outyard.HiveID) (outyard.Reading, error) {
+	// A hive that speaks is found among its last hours, without asking for
+	// every hive's newest.
+	now := s.Now()
+	for _, back := range []time.Duration{late, 2 * 24 * time.Hour} {
+		last, found := outyard.Reading{}, false
+		err := s.store.EachReading(ctx, Query{Yard: yard, Hive: hive, Weather: hive == "", From: now.Add(-back)}, func(r outyard.Reading) error {
+			last, found = r, true
+			return nil
+		})
+		if err != nil || found {
+			return last, err
+		}
+	}
 	newest, err := s.store.Newest(ctx)
 	if err != nil {
 		return outyard.Reading{}, fmt.Errorf("newest readings: %w", err)

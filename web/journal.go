@@ -38,8 +38,10 @@ type entryForm struct{ Place, Time, Kind, Kg, Part, Note string }
 
 const (
 	entriesPerPage = 50
-	maxNote        = 2000 // characters of a note
-	maxEntryKg     = 1000 // no hive, and no car, carries more
+	// Up to so many hives the form offers each.
+	mostHiveOptions = 400
+	maxNote         = 2000 // characters of a note
+	maxEntryKg      = 1000 // no hive, and no car, carries more
 )
 
 // journal lists what was done, and has the form for what was done just now.
@@ -53,18 +55,17 @@ func (s *site) journal(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, form entryForm, problem string) error {
-	ctx, now, q := r.Context(), s.Now(), r.URL.Query()
+	now, q := s.Now(), r.URL.Query()
 	// Entries come oldest first; the page wants the newest first, so it asks
 	// for a growing stretch of the past until there is a page full.
 	entries, err := s.lastEntries(r, now)
 	if err != nil {
 		return err
 	}
-	newest, err := s.store.Newest(ctx)
+	places, err := s.known(r.Context())
 	if err != nil {
-		return fmt.Errorf("newest readings: %w", err)
+		return err
 	}
-	places := s.places(newest)
 	p := journalPage{Form: form, Problem: problem, Saved: q.Get("saved") == "1" && problem == "", Token: s.token(w, r),
 		NowLocal: now.In(s.homeZone()).Format(minuteLayout)}
 	if p.Form.Time == "" {
@@ -76,7 +77,15 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 	for _, e := range slices.Backward(entries) {
 		p.Entries = append(p.Entries, entryRowOf(e, placeOf(places, e.Yard), now))
 	}
+	hives := 0
 	for _, pl := range places {
+		hives += len(pl.Hives)
+	}
+	asked, _, _ := strings.Cut(form.Place, "/")
+	for _, pl := range places {
+		if hives > mostHiveOptions && string(pl.ID) != asked {
+			pl.Hives = nil // a phone cannot scroll through thousands: the hive's own page leads here
+		}
 		y := yardOption{ID: string(pl.ID), Name: pl.name()}
 		y.Hives = append(y.Hives, option{y.ID, "the whole yard", y.ID == form.Place})
 		for _, h := range pl.Hives {

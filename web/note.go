@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"maps"
 	"net/url"
 	"slices"
@@ -90,6 +91,20 @@ func (s *site) place(ctx context.Context, yard outyard.YardID, hive outyard.Hive
 		}
 	}
 	return place{}, errNoPage
+}
+
+// known are the places without asking for everything that was heard, which
+// with thousands of hives takes a while: those of the config, and only where
+// it names none, those that the store knows.
+func (s *site) known(ctx context.Context) ([]place, error) {
+	if places := s.places(nil); len(places) > 0 {
+		return places, nil
+	}
+	newest, err := s.store.Newest(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("newest readings: %w", err)
+	}
+	return s.places(newest), nil
 }
 
 // placeNamed is a yard of the config, or one by its id alone: enough for the

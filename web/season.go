@@ -81,6 +81,7 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 	}
 	v.Hives = reportHives(p, days, found, entries)
 	v.Facts = reportFacts(v.Hives, days, found, entries)
+	var pressed []outyard.Finding
 	for _, f := range found {
 		switch f.Kind {
 		case outyard.FlowStart:
@@ -90,12 +91,19 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 			if f.Severity == outyard.Note {
 				continue
 			}
-			line := reportLine{When: dateText(outyard.DateOf(f.Onset, p.zone()), now, p.zone()), ISO: f.Onset.UTC().Format(time.RFC3339), What: textOf(f.Kind).Title, Say: f.Summary}
-			if f.Hive != "" {
-				line.Hive = p.hiveName(f.Hive)
-			}
-			v.Found = append(v.Found, line)
+			pressed = append(pressed, f)
 		}
+	}
+	for _, n := range s.lately(pressed, p, now) {
+		line := reportLine{When: n.When, ISO: n.ISO, What: n.Title, Hive: n.HiveName, Say: n.Summary}
+		var names []string
+		for _, m := range n.Hives {
+			names = append(names, m.Name+" ("+m.Number+")")
+		}
+		if len(names) > 0 {
+			line.Hive = listed(names)
+		}
+		v.Found = append(v.Found, line)
 	}
 	slices.Reverse(v.Flows)
 	slices.Reverse(v.Found)
@@ -114,7 +122,7 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 	}
 	if typical := typicalDays(days); len(typical) > 0 {
 		words := gainWords(typical, now, p.zone())
-		pic := pictureOf(v.URL+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive by week", words, "[]", sp, 120)
+		pic := pictureOf(v.URL+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive", words, "[]", sp, 120)
 		v.Gain = &pic
 	}
 	return s.show(w, http.StatusOK, "season", frame{Title: v.Name + ", season " + v.Year, Here: "yards", Honey: true, Page: v})

@@ -152,7 +152,11 @@ func (s *site) summaries(ctx context.Context, places []place, newest []outyard.R
 	}
 	// A day more on either side: yards lie in different zones.
 	home := outyard.DateOf(now, time.UTC)
-	days, err := s.allDays(ctx, Query{From: home.Add(-weekDays - 1).Start(time.UTC), To: home.Add(2).Start(time.UTC)})
+	var only outyard.YardID // of one yard, its days alone
+	if len(places) == 1 {
+		only = places[0].ID
+	}
+	days, err := s.allDays(ctx, Query{Yard: only, From: home.Add(-weekDays - 1).Start(time.UTC), To: home.Add(2).Start(time.UTC)})
 	if err != nil {
 		return nil, fmt.Errorf("days of the last week: %w", err)
 	}
@@ -249,8 +253,12 @@ func median(v []float64) float64 {
 // about it.
 func (s *site) flows(ctx context.Context, now time.Time, places []place) (map[outyard.YardID]string, error) {
 	newest := map[outyard.YardID]outyard.Finding{}
+	var only outyard.YardID
+	if len(places) == 1 {
+		only = places[0].ID
+	}
 	for _, kind := range []outyard.Kind{outyard.FlowStart, outyard.FlowEnd} {
-		fs, err := s.allFindings(ctx, Query{Kind: kind, From: now.AddDate(0, -10, 0)})
+		fs, err := s.allFindings(ctx, Query{Yard: only, Kind: kind, From: now.AddDate(0, -10, 0)})
 		if err != nil {
 			return nil, fmt.Errorf("findings about flow: %w", err)
 		}

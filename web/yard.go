@@ -1,11 +1,14 @@
 package web
 
 import (
+	"context"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"outyard"
 	"outyard/web/chart"
@@ -71,16 +74,14 @@ const yardDays = 28
 func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	ctx, now := r.Context(), s.Now()
 	id := outyard.YardID(r.PathValue("yard"))
-	newest, err := s.store.Newest(ctx)
+	p, err := s.place(ctx, id, "")
 	if err != nil {
-		return fmt.Errorf("newest readings: %w", err)
+		return err
 	}
-	places := s.places(newest)
-	i := slices.IndexFunc(places, func(p place) bool { return p.ID == id })
-	if i < 0 {
-		return errNoPage
+	newest, err := s.newestIn(ctx, p, now)
+	if err != nil {
+		return err
 	}
-	p := places[i]
 	sp := lastDays(yardDays, now, p.zone())
 	found, err := s.foundIn(ctx, id, "", sp)
 	if err != nil {
@@ -96,7 +97,7 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	slices.SortFunc(open, pressing)
-	sum, err := s.summaries(ctx, places[i:i+1], newest, open, now)
+	sum, err := s.summaries(ctx, []place{p}, newest, open, now)
 	if err != nil {
 		return err
 	}
@@ -132,6 +133,30 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 		v.Gain = &pic
 	}
 	return s.show(w, http.StatusOK, "yard", frame{Title: v.Name, Here: "yards", Honey: strings.Contains(v.Flow, "flow on"), Page: v})
+}
+
+// newestIn are the newest readings of a yard. One whose hives all speak is
+// found in its last hours; only a hive that has been silent for days makes the
+// store look for the newest of every hive there is.
+func (s *site) newestIn(ctx context.Context, p place, now time.Time) ([]outyard.Reading, error) {
+	last := map[outyard.HiveID]outyard.Reading{}
+	for _, back := range []time.Duration{late, 2 * 24 * time.Hour} {
+		err := s.store.EachReading(ctx, Query{Yard: p.ID, From: now.Add(-back)}, func(r outyard.Reading) error {
+			last[r.Hive] = r
+			return nil
+		})
+		if err != nil {
+			return nil, fmt.Errorf("last readings of %s: %w", p.ID, err)
+		}
+		if !slices.ContainsFunc(p.Hives, func(h outyard.Hive) bool { return last[h.ID].Yard == "" }) {
+			return slices.Collect(maps.Values(last)), nil
+		}
+	}
+	all, err := s.store.Newest(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("newest readings: %w", err)
+	}
+	return slices.DeleteFunc(all, func(r outyard.Reading) bool { return r.Yard != p.ID }), nil
 }
 
 // typicalDays is the median gain of a yard's hives on each day: one that

@@ -1,6 +1,6 @@
 // What a page cannot do by itself: read a chart's numbers under the pointer or
-// the arrow keys, turn a stretch dragged on a chart into an address, and look
-// again at what is being evaluated. Without it every page works.
+// the arrow keys, turn a stretch dragged on a chart into an address, look again
+// at what is being evaluated, and keep what was not sent yet. Without it every page works.
 "use strict";
 
 // What is being evaluated again: the page is loaded anew once it is thought of
@@ -32,6 +32,29 @@ for (const box of document.querySelectorAll("[data-feed]")) {
     while (list.children.length > 12) list.lastChild.remove();
     status.textContent = "It is heard.";
     onward.hidden = false;
+  });
+}
+
+// What is being written in the journal is kept until the page says that it was
+// written down: out at a yard the line drops, and gloves press twice.
+for (const form of document.querySelectorAll("form[data-draft]")) {
+  const key = form.dataset.draft, fields = () => [...form.elements].filter((e) => e.name && e.name !== "token");
+  const store = { get: () => { try { return JSON.parse(localStorage.getItem(key)); } catch { return null; } }, set: (v) => { try { localStorage.setItem(key, JSON.stringify(v)); } catch { /* private windows keep nothing */ } }, drop: () => { try { localStorage.removeItem(key); } catch { /* as above */ } } };
+  if (form.dataset.done) store.drop();
+  const draft = store.get();
+  if (draft && !form.dataset.full) {
+    for (const e of fields()) {
+      if (!(e.name in draft)) continue;
+      if (e.type === "radio") e.checked = e.value === draft[e.name]; else e.value = draft[e.name];
+    }
+    const said = form.querySelector("[data-restored]");
+    said.hidden = false;
+    said.querySelector("button").addEventListener("click", () => { store.drop(); location.assign(location.pathname + "#write"); location.reload(); });
+  }
+  form.addEventListener("input", () => {
+    const now = {};
+    for (const e of fields()) if (e.type !== "radio" || e.checked) now[e.name] = e.value;
+    store.set(now);
   });
 }
 
