@@ -222,8 +222,9 @@ func (s *Store) series(ctx context.Context, place store.Query, q outyard.Quantit
 	if from >= to {
 		return nil, nil
 	}
-	waiting, _, err := s.queue.Waiting(ctx, during(place, from, to), math.MaxInt32)
-	if err != nil {
+	if err := s.queue.WaitingOf(ctx, during(place, from, to), q, func(at time.Time, v float64) {
+		all = append(all, moment{at.Unix(), v})
+	}); err != nil {
 		return nil, err
 	}
 	// A column is folded here: the server's own reckoning of the lowest value
@@ -235,11 +236,6 @@ func (s *Store) series(ctx context.Context, place store.Query, q outyard.Quantit
 	})
 	if err != nil {
 		return nil, err
-	}
-	for i := range waiting {
-		if v := waiting[i].Values[q]; outyard.Known(v) {
-			all = append(all, moment{waiting[i].Time.Unix(), v})
-		}
 	}
 	slices.SortStableFunc(all, func(a, b moment) int { return cmp.Compare(a.unix, b.unix) })
 	return slices.CompactFunc(all, func(a, b moment) bool { return a.unix == b.unix }), nil

@@ -305,6 +305,24 @@ func (q *Queue) Waiting(ctx context.Context, ask store.Query, limit int) (rs []o
 	return joined(rs), more, nil
 }
 
+// WaitingOf hands over each value of one quantity that waits of the readings
+// that ask asks for, in order of time within a hive.
+func (q *Queue) WaitingOf(ctx context.Context, ask store.Query, quantity outyard.Quantity, each func(at time.Time, v float64)) error {
+	c := waitingFor(ask)
+	column := `q.` + columns[quantity].name
+	c.add(column + ` IS NOT NULL`)
+	err := q.s.rowsOf(ctx, `SELECT (s.period << 24) + q.key - (s.id << 24), `+column+` FROM `+waiting+c.where()+` ORDER BY s.yard, s.hive, s.period, q.key`,
+		c.args, func(rows *sql.Rows) error {
+			var unix, n int64
+			if err := rows.Scan(&unix, &n); err != nil {
+				return err
+			}
+			each(time.Unix(unix, 0).UTC(), fromSteps(quantity, n))
+			return nil
+		})
+	return because(err, "read what waits in the queue")
+}
+
 // waiting is what waits, q, with the stretch that it belongs to, s.
 const waiting = `queue_stretches s CROSS JOIN queue q ON q.key >= s.id << 24 AND q.key < (s.id + 1) << 24`
 

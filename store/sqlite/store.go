@@ -145,7 +145,7 @@ var writerPragmas = []string{
 	"cache_size(-6000)", "wal_autocheckpoint(1000)", "journal_size_limit(16777216)",
 }
 
-var readerPragmas = []string{"query_only(1)", "busy_timeout(10000)", "cache_size(-2000)"}
+var readerPragmas = []string{"query_only(1)", "busy_timeout(10000)", "cache_size(-1000)"}
 
 func (s *Store) openReaders() (err error) {
 	if s.read, err = connect(s.path, "rw", readerPragmas); err != nil {

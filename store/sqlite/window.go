@@ -12,7 +12,7 @@ import (
 // The width of a window is fitted to how many readings it holds.
 const (
 	firstWidth = 86_400 // seconds
-	windowRows = 4_096
+	windowRows = 4_096  // half a megabyte: each yard that is read holds as much, several times over
 )
 
 // A window holds the readings of some stretches between two instants. It moves
