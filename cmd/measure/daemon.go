@@ -106,10 +106,19 @@ func (b *bench) pages(s *serving) error {
 	if len(charts) == 0 {
 		return fmt.Errorf("page %s has no charts", page)
 	}
+	before, err := s.cpuSeconds()
+	if err != nil {
+		return err
+	}
 	p95, err := s.look(page)
 	if err != nil {
 		return err
 	}
+	after, err := s.cpuSeconds()
+	if err != nil {
+		return err
+	}
+	b.note("a hive's page with a year", (after-before)/(readers*looks)*1000, "CPU-ms each")
 	b.add(fmt.Sprintf("a hive's page with a year, %d readers, p95", readers), p95, "ms", atMost, 100)
 	for _, c := range charts {
 		p95, err := s.look(html.UnescapeString(c[1]))

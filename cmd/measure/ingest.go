@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"outyard"
 	"outyard/store/sqlite"
 )
 
@@ -119,11 +120,11 @@ func peakMiB(r rate) float64       { return r.peakMiB }
 
 func ingest(ctx context.Context, b *bench) error {
 	var c compared
-	dir := ""
 	err := c.take(b.rounds, func() (rate, error) {
 		return loadOne(ctx, ingestMessages, 0, "counting-broker")
-	}, func() (r rate, err error) {
-		if dir, err = os.MkdirTemp(b.dir, "ingest-"); err != nil {
+	}, func() (rate, error) {
+		dir, err := os.MkdirTemp(b.dir, "ingest-")
+		if err != nil {
 			return rate{}, err
 		}
 		return loadOne(ctx, ingestMessages, 0, "keeping-broker", dir)
@@ -137,37 +138,65 @@ func ingest(ctx context.Context, b *bench) error {
 	b.add("kept against counting", c.ratio(), "", atLeast, 0.45)
 	b.add("kept and acknowledged", medianOf(c.ours, cpuPerMillion), "CPU-s per million readings", atMost, 7)
 	b.note("peak memory of broker, intake and store", medianOf(c.ours, peakMiB), "MiB")
-	size, err := bytesPerMessage(ctx, dir, ingestMessages)
-	if err != nil {
-		return err
-	}
-	b.add("on disk", size, "bytes a message", atMost, 26)
 	return nil
 }
 
-// bytesPerMessage is by how much a store has grown for each message. It is
-// closed, so that nothing is left in its log.
-func bytesPerMessage(ctx context.Context, dir string, messages int) (float64, error) {
-	empty, err := os.MkdirTemp(dir, "empty-")
+// The messages whose size on disk is measured: three months of thirty hives
+// that report in turn, so many to a commit. Of a shorter time, the last page of
+// each hive, which is not full yet, weighs more.
+const (
+	diskHives  = 30
+	diskRounds = 13_000
+	diskCommit = 1_000
+)
+
+// disk measures by how much a store grows for each message, index included.
+// It is closed before each look, so that nothing is left in its log.
+func disk(ctx context.Context, b *bench) error {
+	dir := filepath.Join(b.dir, "disk")
+	sizeWith := func(rounds int) (size int64, err error) {
+		db, err := sqlite.Open(ctx, dir)
+		if err != nil {
+			return 0, err
+		}
+		err = keepRounds(ctx, db, rounds)
+		if err := errors.Join(err, db.Close()); err != nil {
+			return 0, err
+		}
+		return folderSize(dir)
+	}
+	empty, err := sizeWith(0)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	db, err := sqlite.Open(ctx, empty)
+	full, err := sizeWith(diskRounds)
 	if err != nil {
-		return 0, err
+		return err
 	}
-	if err := db.Close(); err != nil {
-		return 0, err
-	}
-	before, err := folderSize(empty)
-	if err != nil {
-		return 0, err
-	}
-	after, err := folderSize(dir)
-	return float64(after-before) / float64(messages), err
+	b.add("on disk", float64(full-empty)/(diskHives*diskRounds), "bytes a message", atMost, 26)
+	return nil
 }
 
-// folderSize is the size of the files in a folder, without those below it.
+// keepRounds keeps so many messages of each hive.
+func keepRounds(ctx context.Context, db *sqlite.Store, rounds int) error {
+	newest := time.Now().UTC().Truncate(cadence)
+	var rs []outyard.Reading
+	for i := range rounds {
+		for h := range diskHives {
+			rs = append(rs, invented(loadYard(0), loadHive(h), h, newest.Add(-time.Duration(rounds-1-i)*cadence)))
+		}
+		if len(rs) < diskCommit && i < rounds-1 {
+			continue
+		}
+		if _, err := db.Keep(ctx, rs); err != nil {
+			return err
+		}
+		rs = rs[:0]
+	}
+	return nil
+}
+
+// folderSize is the size of the files in a folder.
 func folderSize(dir string) (size int64, err error) {
 	files, err := os.ReadDir(dir)
 	if err != nil {

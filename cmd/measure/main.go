@@ -33,6 +33,7 @@ type measurement struct {
 var measurements = []measurement{
 	{"ingest", "messages through the embedded broker into the store", ingest},
 	{"outside", "messages from Mosquitto into the store", outside},
+	{"disk", "what a message takes in the store", disk},
 	{"paced", "1,000 messages a second, and their acks", paced},
 	{"burst", "a backlog of weeks all at once into the daemon", burst},
 	{"alert", "from the deciding reading to the outbox", alert},
