@@ -1,5 +1,7 @@
-# What the tests need besides Go: a broker, its clients, a browser.
+# What the tests need besides Go: a broker, its clients, a browser, and a
+# time-series server, which is built from its source.
 NEEDS := mosquitto mosquitto_pub chromium
+INFLUXD := github.com/influxdata/influxdb/cmd/influxd@v1.8.10
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
@@ -10,7 +12,7 @@ run: ## start the daemon with outyard.yaml, or with the defaults
 
 test: needs
 	go vet ./...
-	go test -race ./...
+	go test -race -timeout 30m ./...
 
 # Installs what is missing where that can be done without asking.
 needs:
@@ -24,6 +26,7 @@ needs:
 		$$sudo apt-get update -q && \
 		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends mosquitto mosquitto-clients chromium; \
 	fi
+	@command -v influxd >/dev/null || [ -x "$$(go env GOPATH)/bin/influxd" ] || go install $(INFLUXD)
 
 lint:
 	@changed="$$(gofmt -l .)"; if [ -n "$$changed" ]; then echo "gofmt would change:"; echo "$$changed"; exit 1; fi

@@ -262,7 +262,7 @@ func (r *reader) store() Store {
 	switch s.Kind {
 	case SQLiteStore:
 	case InfluxStore:
-		for _, key := range []string{"store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"} {
+		for _, key := range []string{"store.influx.url", "store.influx.bucket"} { // a 1.8 without sign-in has neither org nor token
 			if r.get(key) == "" && !r.bad[key] {
 				r.say(r.at["store.kind"], "store.kind is influx, but %s is empty: fill it in, or use sqlite", key)
 			}

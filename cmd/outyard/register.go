@@ -24,7 +24,7 @@ type register struct {
 }
 
 // newRegister begins with the config's yards and what the store has of others.
-func newRegister(ctx context.Context, cfg configs.Config, db readingStore) (*register, error) {
+func newRegister(ctx context.Context, cfg configs.Config, db fullStore) (*register, error) {
 	r := &register{Placement: collector.NewPlacement(cfg.Yards, cfg.AutoYards), auto: cfg.AutoYards, yards: slices.Clone(cfg.Yards)}
 	if !r.auto {
 		return r, nil

@@ -102,10 +102,11 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	// that what the fronts took is committed and acknowledged.
 	var inner, outer []runner
 
-	db, err := openReadings(ctx, cfg, state, d, reg, &outer)
+	db, done, err := openReadings(ctx, cfg, state, d, reg, &outer)
 	if err != nil {
 		return err
 	}
+	defer done()
 	places, err := newRegister(ctx, cfg, db)
 	if err != nil {
 		return err
