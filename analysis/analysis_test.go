@@ -165,6 +165,87 @@ func TestTheYardsOtherHivesExplainAVisit(t *testing.T) {
 	require.InDelta(t, -2.1, found[len(found)-1].Fact("change_kg"), 0.2)
 }
 
+func TestAFaintMarkIsWorkOnlyWhileTheKeeperIsInTheYard(t *testing.T) {
+	y := testYard(t, "h1", "h2", "h3")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	faint := still.during(-0.3, noon.Add(5*time.Minute), noon.Add(15*time.Minute)) // one sample, a lid leaning on the hive
+	for _, c := range []struct {
+		name   string
+		others shape
+		want   []outyard.Kind
+	}{
+		{"nobody about: nothing", still, nil},
+		{"the keeper at both neighbours: the keeper's work", still.during(-20, noon.Add(-30*time.Minute), noon.Add(-5*time.Minute)), []outyard.Kind{outyard.Handling}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			rs := readings(y, "h1", noon, 10*time.Minute, faint)
+			for _, id := range []outyard.HiveID{"h2", "h3"} {
+				rs = append(rs, readings(y, id, noon, 10*time.Minute, c.others)...)
+			}
+			found, _ := Evaluate(y, nil, rs, noon.Add(48*time.Hour), DefaultSettings())
+			require.Equal(t, c.want, kinds(found, "h1"))
+		})
+	}
+}
+
+// By weight alone a comb taken looks like a swarm, until the days after show
+// whether the foragers went with it.
+func TestTheDaysAfterTellASwarmFromCombsTaken(t *testing.T) {
+	y := testYard(t, "h1", "h2", "h3")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	for _, c := range []struct {
+		name string
+		left float64 // share of the foragers
+		want []outyard.Kind
+		gain float64
+	}{
+		{"half as busy since: a swarm", 0.5, []outyard.Kind{outyard.Swarm}, -2.4},
+		{"as busy as ever: the keeper's work, and not the colony's loss", 1, []outyard.Kind{outyard.Handling}, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var rs []outyard.Reading
+			for _, id := range []outyard.HiveID{"h1", "h2", "h3"} {
+				for d := -4; d <= 4; d += 4 {
+					for _, r := range readings(y, id, noon.AddDate(0, 0, d), 10*time.Minute, still) {
+						h := float64(r.Time.In(y.Zone).Hour()) + float64(r.Time.In(y.Zone).Minute())/60
+						w := &r.Values[outyard.Weight]
+						if id == "h1" && !r.Time.Before(noon) {
+							*w += (1-c.left)*0.25*math.Max(0, math.Sin((h-8)/11*math.Pi)) - 2.4*min(1, r.Time.Sub(noon).Minutes()/15)
+						}
+						r.Values[outyard.InsideTemp] = outyard.Unknown
+						rs = append(rs, r)
+					}
+				}
+			}
+			found, days := Evaluate(y, nil, rs, noon.AddDate(0, 0, 6), DefaultSettings())
+			require.Equal(t, c.want, kinds(found, "h1"))
+			for _, d := range days {
+				if d.Hive == "h1" && d.Date == outyard.DateOf(noon, y.Zone) {
+					require.InDelta(t, c.gain, d.GainKg, 0.25)
+				}
+			}
+		})
+	}
+}
+
+func TestASwarmThatCameBackIsToldAsOne(t *testing.T) {
+	y := testYard(t, "h1", "h2", "h3")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	s := shape{kg: func(t time.Time) float64 {
+		m := t.Sub(noon).Minutes()
+		return -2.2 * min(1, max(0, m/12)) * min(1, max(0, (55-m)/12))
+	}}.warmedK(2, noon)
+	rs := readings(y, "h1", noon, 10*time.Minute, s)
+	found, days := Evaluate(y, nil, rs, noon.Add(48*time.Hour), DefaultSettings())
+	require.Equal(t, []outyard.Kind{outyard.Swarm}, kinds(found, "h1"))
+	require.Equal(t, outyard.Over, found[0].State)
+	for _, d := range days {
+		if d.Date == outyard.DateOf(noon, y.Zone) {
+			require.InDelta(t, 0, d.GainKg, 0.1)
+		}
+	}
+}
+
 func TestTheJournalCountsAboveAll(t *testing.T) {
 	y := testYard(t, "h1")
 	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)

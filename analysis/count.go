@@ -16,6 +16,7 @@ import (
 // count closes a date: a row for each hive, and the analyses that go by days.
 func (c *Course) count(date outyard.Date) {
 	from, to := date.Start(c.yard.Zone), date.Add(1).Start(c.yard.Zone)
+	c.faintWork(from, to)
 	var gains []flow.HiveDay
 	var climates []air.HiveDay
 	for _, h := range c.order {

@@ -58,6 +58,14 @@ type Verdict struct {
 	Reasons []string // for the likeliest cause and against others, the weightiest first
 }
 
+// Faint is the verdict on a mark that means the keeper's work only because the
+// keeper was at other hives just then.
+func Faint(p float64) Verdict {
+	v := Verdict{Cause: KeepersWork, Reasons: []string{"the keeper was at other hives of the yard within the hour"}}
+	v.P[KeepersWork], v.P[Unexplained] = p, 1-p
+	return v
+}
+
 // scales collects evidence in nats: natural logarithms of likelihood ratios.
 type scales struct {
 	d   *Departure
