@@ -104,6 +104,11 @@ func TestFirstStepsNameTheRealAddress(t *testing.T) {
 	_, get = visit(t, db, o)
 	_, body, _ = get("/")
 	contains(t, textOfPage(body), "mosquitto_pub -h 127.0.0.1 -p 1883 -q 1 -t yards/home/hives/h01", "names no hive yet")
+	o.Auto = true
+	_, auto := visit(t, db, o)
+	_, body, _ = auto("/")
+	contains(t, textOfPage(body), "choose names of your own, for whatever sends gets its place")
+	require.NotContains(t, body, "waits to be placed")
 	for _, path := range []string{"/yards", "/findings", "/journal"} {
 		status, _, _ := get(path)
 		require.Equal(t, http.StatusOK, status, path)

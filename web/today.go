@@ -69,6 +69,7 @@ type firstSteps struct {
 	Host, Port, Topic, Line string
 	FromConfig              bool
 	Yard, Hive              string
+	Auto                    bool // whatever sends gets a place
 	Live                    bool // readings are shown as they come
 }
 
@@ -371,7 +372,7 @@ func (s *site) postNow(ctx context.Context, now time.Time) (*postToday, error) {
 // firstSteps says how the first hive is connected, with the yard and hive of
 // the config where there are some.
 func (s *site) firstSteps() *firstSteps {
-	f := &firstSteps{Yard: "home", Hive: "h01", Live: s.Feed != nil}
+	f := &firstSteps{Yard: "home", Hive: "h01", Live: s.Feed != nil, Auto: s.Auto}
 	for _, y := range s.Yards() {
 		if len(y.Hives) > 0 {
 			f.Yard, f.Hive, f.FromConfig = string(y.ID), string(y.Hives[0].ID), true

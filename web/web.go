@@ -38,6 +38,8 @@ type Options struct {
 	MQTTAddr string
 	// TopicPrefix stands before "yards/…" in topics; usually empty.
 	TopicPrefix string
+	// Auto says that whatever sends gets a place, config or not.
+	Auto bool
 	// Loopback says that the pages are served on this machine alone: then a
 	// request under any other name is refused, so that a page elsewhere
 	// cannot reach them by pointing its own name here (DNS rebinding).
