@@ -116,6 +116,9 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	opts.SetPingTimeout(answerWithin)
 	opts.SetConnectTimeout(answerWithin)
 	opts.SetWriteTimeout(answerWithin)
+	if !opensItself(u.Scheme) {
+		opts.SetCustomOpenConnectionFn(open)
+	}
 	opts.SetAutoReconnect(true)
 	opts.SetMaxReconnectInterval(maxReconnect)
 	opts.SetWill(collector.StateTopic, "down", 1, true)
