@@ -215,16 +215,17 @@ func reportFacts(hives []reportHive, days []outyard.Day, found []outyard.Finding
 	for _, f := range found {
 		n[f.Kind]++
 	}
-	takenKg, visits := 0.0, map[string]bool{}
+	takenKg, taken, visits := 0.0, "none written down", map[string]bool{}
 	for _, e := range entries {
 		visits[e.Time.Format(time.DateOnly)] = true
 		if e.Kind == outyard.HoneyTaken && outyard.Known(e.Kg) {
 			takenKg += max(e.Kg, -e.Kg)
+			taken = number(takenKg, 1) + " kg"
 		}
 	}
 	return []fact{
 		{"A typical hive gained", signed(median(gains), 1) + " kg"}, {"Hives", strconv.Itoa(len(hives))}, {"Flows", strconv.Itoa(n[outyard.FlowStart])},
-		{"Swarms", strconv.Itoa(n[outyard.Swarm])}, {"Honey taken", number(takenKg, 1) + " kg"}, {"Days with an entry", strconv.Itoa(len(visits))},
+		{"Swarms", strconv.Itoa(n[outyard.Swarm])}, {"Honey taken", taken}, {"Days with an entry", strconv.Itoa(len(visits))},
 	}
 }
 

@@ -77,6 +77,8 @@ func TestSeasonReport(t *testing.T) {
 	require.True(t, best > 0 && best < last, "the best hive is first")
 	require.Less(t, len(body), 60<<10)
 
+	_, body, _ = get("/yards/alder-bank/season")
+	require.Regexp(t, `Honey taken\s+none written down`, textOfPage(body), "what nobody wrote is not zero")
 	for path, want := range map[string]int{
 		"/yards/heron-point/season?year=2026": 200, "/yards/heron-point/season?year=2000": 200, "/yards/heron-point/season?year=1999": 404,
 		"/yards/heron-point/season?year=9999": 404, "/yards/heron-point/season?year=-1": 404, "/yards/heron-point/season?year=%3Cscript%3E": 404,
