@@ -181,9 +181,18 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 			ledger.Reconcile(course.Findings(), now)
 		}
 	}
+	// Time alone changes something as well: a day is counted on the morning
+	// after, whether a reading comes just then or not.
+	pass := func(now time.Time) {
+		for due := course.Due(); !due.IsZero() && due.Before(now); due = course.Due() {
+			course.Advance(due)
+			tell(due)
+		}
+	}
 	var lateSince time.Time
 	for i := 0; i < len(y.rows); {
 		now := y.rows[i].Arrival
+		pass(now)
 		late := !lateSince.IsZero()
 		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
 			late = course.Observe(y.rows[i].Reading) != nil || late
@@ -210,6 +219,7 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 	}
 	if !until.IsZero() {
+		pass(until)
 		course.Advance(until)
 		tell(until)
 	}
