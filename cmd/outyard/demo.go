@@ -46,20 +46,22 @@ are invented, and the pages say so. Nothing is left behind but the data folder.`
 		Example: "  outyard demo\n  outyard demo --listen 127.0.0.1:9000 --for 5m",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			ctx := cmd.Context()
-			if length < 0 {
+			ctx, stop := context.WithCancel(cmd.Context())
+			defer stop()
+			opened := func() {}
+			switch {
+			case length < 0:
 				return useWrongly("--for %s: want a length such as 5m", length)
-			}
-			if length > 0 {
-				limited, cancel := context.WithTimeout(ctx, length)
-				defer cancel()
-				ctx = limited
+			case length > 0:
+				// From the opening on: how long the inventing takes is nobody's
+				// choice.
+				opened = func() { time.AfterFunc(length, stop) }
 			}
 			if err := makeDemoFolder(data); err != nil {
 				return err
 			}
 			cfg := configs.Config{Listen: listen, Data: data, MQTT: configs.MQTT{Embedded: &configs.Embedded{Listen: "127.0.0.1:0"}}}
-			err := runDemo(ctx, cmd, cfg)
+			err := runDemo(ctx, cmd, cfg, opened)
 			if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 				return nil // stopped by whoever watches, or by --for
 			}
@@ -69,7 +71,7 @@ are invented, and the pages say so. Nothing is left behind but the data folder.`
 	f := cmd.Flags()
 	f.StringVar(&listen, "listen", "127.0.0.1:8377", "`ADDRESS` of the pages")
 	f.StringVar(&data, "data", "outyard-demo", "`DIR` for the invented data; it is made anew at each start")
-	f.DurationVar(&length, "for", 0, "stop after this `DURATION`; 0 is never")
+	f.DurationVar(&length, "for", 0, "stop this `DURATION` after the pages open; 0 is never")
 	return cmd
 }
 
@@ -123,7 +125,8 @@ func (c *demoClock) realTime(at time.Time) time.Time {
 	return c.since.Add(at.Sub(c.at) / demoQuicken)
 }
 
-func runDemo(ctx context.Context, cmd *cobra.Command, cfg configs.Config) error {
+// runDemo invents the season, opens the pages, calls opened, and plays on.
+func runDemo(ctx context.Context, cmd *cobra.Command, cfg configs.Config, opened func()) error {
 	out := cmd.OutOrStdout()
 	clock := &demoClock{at: simulator.DemoNow(time.Now()), started: make(chan struct{})}
 	season := simulator.Demo(demoSeed, clock.at)
@@ -155,6 +158,7 @@ func runDemo(ctx context.Context, cmd *cobra.Command, cfg configs.Config) error 
 				fmt.Fprintf(out, "Open http://%s/ in a browser. It is %s there, and an hour goes by in %s. Stop with Ctrl-C.\n",
 					pages, clock.at.In(cfg.Yards[0].Zone).Format("Monday 2 January 2006, 15:04"), time.Hour/demoQuicken)
 				clock.start()
+				opened()
 				life.Go(func() error { return sendLive(ctx, broker, clock, next, sent) })
 			},
 		})
