@@ -5,7 +5,7 @@ INFLUXD := github.com/influxdata/influxdb/cmd/influxd@v1.8.10
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: run test needs lint bench score fuzz
+.PHONY: run test needs lint bench score fault fuzz
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -39,6 +39,11 @@ bench: ## what design and README promise of speed and size, measured
 
 score: ## how well the analyses do on invented seasons whose truth is known
 	go run ./cmd/score
+
+KILLS ?= 20
+
+fault: ## the daemon killed under load KILLS times: what was acknowledged is kept
+	go test -race -count=1 -timeout 30m -run '^TestAckedMeansKept$$' ./cmd/outyard -v -kills $(KILLS)
 
 FUZZTIME ?= 1m
 
