@@ -16,6 +16,7 @@ import (
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
 	"outyard/analysis/honey"
+	"outyard/analysis/instruments"
 	"outyard/analysis/steps"
 )
 
@@ -26,6 +27,7 @@ type Settings struct {
 	Gain      gain.Settings
 	Air       air.Settings
 	Flow      flow.Settings
+	Silence   instruments.Settings
 	Honey     honey.Settings
 }
 
@@ -37,6 +39,7 @@ func DefaultSettings() Settings {
 		Gain:      gain.DefaultSettings(),
 		Air:       air.DefaultSettings(),
 		Flow:      flow.DefaultSettings(),
+		Silence:   instruments.DefaultSettings(),
 		Honey:     honey.DefaultSettings(),
 	}
 }
@@ -71,6 +74,7 @@ type Course struct {
 	counted  bool // at least one day is
 	judge    *air.Judge
 	flows    *flow.Watch
+	silence  *instruments.Silence
 	days     []outyard.Day
 	revision uint64
 }
@@ -78,7 +82,8 @@ type Course struct {
 // NewCourse begins a yard's season with what the keeper wrote about it.
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
-		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow)}
+		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow),
+		silence: instruments.NewSilence(yard, set.Silence)}
 	for _, e := range journal {
 		if e.Yard == yard.ID {
 			c.journal = append(c.journal, e)
@@ -101,6 +106,9 @@ func (c *Course) Observe(r outyard.Reading) error {
 		return ErrLate
 	}
 	c.Advance(r.Time)
+	if c.silence.Heard(r.Hive, r.Time) {
+		c.revision++
+	}
 	if date := outyard.DateOf(r.Time, c.yard.Zone); !c.began || (!c.counted && date.Before(c.first)) {
 		c.began, c.first = true, date
 	}
@@ -126,6 +134,9 @@ func (c *Course) Advance(now time.Time) {
 	if now.After(c.newest) {
 		c.newest = now
 	}
+	if c.silence.Pass(c.newest) {
+		c.revision++
+	}
 	for c.began && !c.newest.Before(c.countAt(c.first)) {
 		c.count(c.first)
 		c.first = c.first.Add(1)
@@ -134,14 +145,19 @@ func (c *Course) Advance(now time.Time) {
 }
 
 // Due is the next instant at which time alone changes something: the count of
-// the first date that is not counted. It is zero before the first reading.
+// the first date that is not counted, or when a node that is not heard from
+// is silent. It is zero before the first reading.
 // Whoever drives a course advances it at each such instant, so that a season
 // told live and one told from its files change at the same moments.
 func (c *Course) Due() time.Time {
 	if !c.began {
 		return time.Time{}
 	}
-	return c.countAt(c.first)
+	due := c.countAt(c.first)
+	if silent := c.silence.Due(); !silent.IsZero() && silent.Before(due) {
+		return silent
+	}
+	return due
 }
 
 // countAt is when a date is counted: the morning after.
@@ -177,6 +193,7 @@ func (c *Course) Findings() []outyard.Finding {
 	}
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.flows.Findings()...)
+	all = append(all, c.silence.Findings()...)
 	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
 		return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Hive, b.Hive))
 	})

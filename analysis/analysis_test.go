@@ -309,7 +309,7 @@ func TestDueIsTheNextInstantAtWhichTimeAloneChangesSomething(t *testing.T) {
 	for _, r := range readings(y, "h1", noon, 10*time.Minute, still)[:60] {
 		require.NoError(t, c.Observe(r))
 	}
-	for range 3 {
+	for range 4 {
 		due, was := c.Due(), c.Revision()
 		c.Advance(due.Add(-time.Second))
 		require.Equal(t, was, c.Revision(), "nothing happens before it is due")
@@ -359,4 +359,27 @@ func TestBadInputIsUnknownNotNonsense(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestASwarmIsOverAfterADayAndAHiveSetUpAgainStands(t *testing.T) {
+	y := testYard(t, "h1")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	state := func(rs []outyard.Reading, asOf time.Time) outyard.Finding {
+		found, _ := Evaluate(y, nil, rs, asOf, DefaultSettings())
+		require.NotEmpty(t, found)
+		return found[0]
+	}
+	swarm := readings(y, "h1", noon, 10*time.Minute, fallKg(2.4, noon).warmedK(2.2, noon))
+	require.Equal(t, outyard.Open, state(swarm, noon.Add(5*time.Hour)).State)
+	require.Equal(t, outyard.Over, state(swarm, noon.Add(45*time.Hour)).State)
+
+	night := time.Date(2027, 5, 22, 3, 0, 0, 0, y.Zone)
+	fallen := readings(y, "h1", noon, 10*time.Minute, still.during(-47, night, noon))
+	f := state(fallen, noon.Add(-time.Hour))
+	require.Equal(t, outyard.KnockedOver, f.Kind)
+	require.Equal(t, outyard.Open, f.State)
+	f = state(fallen, noon.Add(5*time.Hour))
+	require.Equal(t, outyard.KnockedOver, f.Kind)
+	require.Equal(t, outyard.Over, f.State)
+	require.WithinDuration(t, noon, f.End, 30*time.Minute)
 }

@@ -28,6 +28,8 @@ type hive struct {
 	told    []outyard.Finding  // what events[:done] mean, which change no more
 	done    int
 	shapes  shapes
+	darkAt  time.Time // when it was last asked whether it is dark
+	dark    bool
 	air     *air.Days
 	stores  *honey.Watch
 }
@@ -67,8 +69,10 @@ func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set 
 // observe takes the hive's next reading.
 func (h *hive) observe(r outyard.Reading) {
 	h.newest = r.Time
-	night := sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, r.Time) < nightDeg
-	s, ok := h.stream.Next(r, night)
+	if r.Time.Sub(h.darkAt) > darkFor {
+		h.darkAt, h.dark = r.Time, sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, r.Time) < nightDeg
+	}
+	s, ok := h.stream.Next(r, h.dark)
 	if !ok {
 		return
 	}
@@ -88,6 +92,10 @@ func (h *hive) observe(r outyard.Reading) {
 // nightDeg is the sun's height under which no bee flies: the end of civil
 // twilight.
 const nightDeg = -6
+
+// darkFor is how long it is taken to be as dark as it was: the sun's height
+// costs more than all else that is done with a reading.
+const darkFor = 15 * time.Minute
 
 // restlessFor is how long after a departure what follows may still change
 // what it is taken for.
@@ -206,7 +214,33 @@ func (h *hive) findings() []outyard.Finding {
 		h.told = append(h.told, h.mean(h.events[h.done:final])...)
 		h.done = final
 	}
-	return slices.Concat(h.told, h.mean(h.events[final:]))
+	found := slices.Concat(h.told, h.mean(h.events[final:]))
+	for i := range found {
+		h.cease(&found[i])
+	}
+	return found
+}
+
+// swarmNews is how long a swarm is something to go out for: it hangs for an
+// hour or two, seldom for a night (common practice, no source).
+const swarmNews = 24 * time.Hour
+
+// cease ends what has ceased: a swarm that has flown on by now, and an
+// overturned hive that weighs again what it did.
+func (h *hive) cease(f *outyard.Finding) {
+	switch {
+	case f.State != outyard.Open:
+	case f.Kind == outyard.Swarm && h.newest.Sub(f.Onset) > swarmNews:
+		f.State, f.End = outyard.Over, f.Onset.Add(swarmNews)
+	case f.Kind == outyard.KnockedOver:
+		before, after := f.Fact("before_kg"), f.Fact("after_kg")
+		for _, e := range h.events {
+			if e.Start.After(f.Onset) && e.Settled && e.AfterKg > (before+after)/2 {
+				f.State, f.End = outyard.Over, e.End
+				return
+			}
+		}
+	}
 }
 
 func (h *hive) mean(events []*event) []outyard.Finding {

@@ -198,6 +198,10 @@ func normal(x, mean, sd float64) float64 {
 // weighForagers: foragers leave and return by the hundred grams.
 func (s *scales) weighForagers() {
 	s.add(ForagersOut, 1.5-9*ramp(max(math.Abs(s.netKg), s.liftKg, s.pushKg), 0.6, 1.2), "the change is what foragers make")
+	// They go within the hour, not within minutes, and those who only try
+	// their wings are back in half an hour.
+	hours := s.d.QuietFrom.Sub(s.d.Before).Hours()
+	s.add(ForagersOut, -3*ramp(math.Abs(s.netKg)-s.set.RateKgPerHour*hours, 0.3, 0.6), "")
 	if s.c.SunDeg < 0 {
 		s.add(ForagersOut, -4, "")
 	}

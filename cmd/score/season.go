@@ -101,7 +101,7 @@ func (r *rate) add(o rate) {
 type tally struct {
 	traceless                                 int // visits too short to leave a trace
 	hiveYears                                 float64
-	swarm, handling, knocked, damp            rate
+	swarm, handling, knocked, damp, silent    rate
 	flowStart, flowEnd                        rate
 	netErr, gainErr, flowStartErr, flowEndErr []float64
 	said                                      []claim
@@ -122,6 +122,7 @@ func (t *tally) add(o *tally) {
 	t.handling.add(o.handling)
 	t.knocked.add(o.knocked)
 	t.damp.add(o.damp)
+	t.silent.add(o.silent)
 	t.flowStart.add(o.flowStart)
 	t.flowEnd.add(o.flowEnd)
 	t.netErr = append(t.netErr, o.netErr...)
@@ -135,6 +136,9 @@ func (t *tally) add(o *tally) {
 func (t *tally) remark(seed uint64, format string, args ...any) {
 	t.remarks = append(t.remarks, fmt.Sprintf("seed %d: ", seed)+fmt.Sprintf(format, args...))
 }
+
+// leastSilence is the shortest that has to be told, at any cadence.
+const leastSilence = 7 * time.Hour
 
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
@@ -197,6 +201,19 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			}
 			t.knocked.found++
 			t.knocked.delay = append(t.knocked.delay, f.ToldAt.Sub(l.Time))
+		case outyard.Silent:
+			// Of a yard whose radio was out, the readings came in the end.
+			if l.What != simulator.Lost || l.End.IsZero() || l.End.Sub(l.Time) < leastSilence {
+				continue
+			}
+			t.silent.there++
+			f := nearest(outyard.Silent, l, 2*time.Hour, 0)
+			if f == nil {
+				t.remark(seed, "missed silent, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
+				continue
+			}
+			t.silent.found++
+			t.silent.delay = append(t.silent.delay, f.ToldAt.Sub(l.Time))
 		case simulator.Flow:
 			t.scoreFlow(seed, l, nearest)
 		}
@@ -210,7 +227,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			continue
 		}
 		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp,
-			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd}[f.Kind]
+			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent}[f.Kind]
 		switch {
 		case r == nil:
 		case f.State == outyard.Withdrawn:
