@@ -1,0 +1,72 @@
+package condition
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+)
+
+var midnight = time.Date(2027, 5, 22, 0, 0, 0, 0, time.UTC)
+
+// feed gives a stream one weight a cadence and returns its samples.
+func feed(s *Stream, every time.Duration, night bool, weightsKg ...float64) []Sample {
+	var out []Sample
+	for i, kg := range weightsKg {
+		r := outyard.NewReading("alder-spit", "h1", midnight.Add(time.Duration(i)*every))
+		r.Values[outyard.Weight] = kg
+		if sm, ok := s.Next(r, night); ok {
+			out = append(out, sm)
+		}
+	}
+	return out
+}
+
+func TestWhatASampleHolds(t *testing.T) {
+	for _, c := range []struct {
+		name      string
+		every     time.Duration
+		weightsKg []float64
+		last      Sample // of which the weights are compared
+	}{
+		{"a reading every ten minutes is a sample", 10 * time.Minute, []float64{40, 40.2}, Sample{WeightKg: 40.2, LowKg: 40.2, HighKg: 40.2, StepKg: 0.2}},
+		{"five a minute apart are their median", time.Minute, []float64{40, 41, 40, 40.1, 39.9, 40.2}, Sample{WeightKg: 40.1, LowKg: 39.9, HighKg: 41, StepKg: -1}},
+		{"the greatest step between two readings is kept, over a sample's edge too", time.Minute, []float64{40, 38, 38, 38, 38, 38}, Sample{WeightKg: 38, LowKg: 38, HighKg: 38, StepKg: -2}},
+		{"what no hive weighs is left out", 10 * time.Minute, []float64{40, 400}, Sample{WeightKg: outyard.Unknown, LowKg: outyard.Unknown, HighKg: outyard.Unknown}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			got := feed(NewStream(DefaultSettings()), c.every, false, c.weightsKg...)
+			last := got[len(got)-1]
+			for what, x := range map[string][2]float64{
+				"weight": {c.last.WeightKg, last.WeightKg}, "low": {c.last.LowKg, last.LowKg},
+				"high": {c.last.HighKg, last.HighKg}, "step": {c.last.StepKg, last.StepKg},
+			} {
+				if !outyard.Known(x[0]) {
+					require.False(t, outyard.Known(x[1]), what)
+					continue
+				}
+				require.InDelta(t, x[0], x[1], 1e-9, what)
+			}
+		})
+	}
+}
+
+// The noise learnt from nights is the scale's own, whatever it loses meanwhile.
+func TestNoiseIsLearntFromNights(t *testing.T) {
+	for _, noiseKg := range []float64{0.01, 0.03, 0.1} {
+		rng := rand.New(rand.NewPCG(1, 2))
+		kg := make([]float64, 800)
+		for i := range kg {
+			kg[i] = 40 - 0.003*float64(i) + noiseKg*rng.NormFloat64()
+		}
+		night := NewStream(DefaultSettings())
+		feed(night, 10*time.Minute, true, kg...)
+		require.InEpsilon(t, noiseKg, night.NoiseKg(), 0.25)
+		day := NewStream(DefaultSettings())
+		feed(day, 10*time.Minute, false, kg...)
+		require.Equal(t, DefaultSettings().NoiseStartKg, day.NoiseKg(), "days teach nothing: bees come and go")
+	}
+}

@@ -1,0 +1,140 @@
+package steps
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+	"outyard/analysis/activity"
+	"outyard/analysis/condition"
+)
+
+var noon = time.Date(2027, 5, 22, 20, 0, 0, 0, time.UTC)
+
+// aSwarm is a fall as a swarm makes it, seen every ten minutes.
+func aSwarm() (*Departure, Circumstances) {
+	return &Departure{Before: noon, Start: noon.Add(10 * time.Minute), End: noon.Add(20 * time.Minute), QuietFrom: noon.Add(20 * time.Minute),
+			Settled: true, BaseKg: 50, AfterKg: 47.8, LowestKg: 47.8, HighestKg: 50, StepShare: 0.6, StepSpan: 10 * time.Minute,
+			Samples: 4, Cadence: 10 * time.Minute, NoiseKg: 0.02, WarmedK: 2, CooledK: -0.5, MovesK: 0.1},
+		Circumstances{SolarHour: 12, SunDeg: 55, SwarmSeason: 1, OutsideTempC: 20, RainMm: 0, WindMS: 1, CommonKg: 0,
+			BroodProbe: true, Neighbours: 5, Quiet: time.Hour, Busy: activity.Unknown()}
+}
+
+func TestWhatSpeaksForAndAgainstASwarm(t *testing.T) {
+	p := func(edit func(d *Departure, c *Circumstances)) float64 {
+		d, c := aSwarm()
+		edit(d, &c)
+		return Explain(d, c, DefaultSettings()).P[SwarmLeft]
+	}
+	usual := p(func(*Departure, *Circumstances) {})
+	require.Greater(t, usual, 0.9)
+	for _, c := range []struct {
+		name string
+		edit func(d *Departure, c *Circumstances)
+	}{
+		{"the nest did not warm up", func(d *Departure, _ *Circumstances) { d.WarmedK = 0 }},
+		{"boxes were lifted", func(d *Departure, _ *Circumstances) { d.LowestKg = 30 }},
+		{"the keeper was at the neighbours'", func(_ *Departure, c *Circumstances) { c.NeighboursWorked = 3 }},
+		{"it was night", func(_ *Departure, c *Circumstances) { c.SunDeg, c.SolarHour = -20, 1 }},
+		{"it was January", func(_ *Departure, c *Circumstances) { c.SwarmSeason = -1.5 }},
+		{"it rained", func(_ *Departure, c *Circumstances) { c.RainMm = 3 }},
+		{"more is gone than any swarm weighs", func(d *Departure, _ *Circumstances) { d.AfterKg, d.LowestKg = 38, 38 }},
+		{"as much came back", func(_ *Departure, c *Circumstances) { c.BackShare = 1 }},
+		{"the hive is as busy as ever", func(_ *Departure, c *Circumstances) {
+			c.Busy = activity.Change{Ratio: 1, Before: 1, Standard: 0.05, Mates: true}
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) { require.Less(t, p(c.edit), usual) })
+	}
+	unsure := p(func(d *Departure, _ *Circumstances) { d.WarmedK, d.CooledK = outyard.Unknown, outyard.Unknown })
+	require.Less(t, unsure, usual, "without a probe it is less sure")
+	require.Greater(t, p(func(d *Departure, c *Circumstances) {
+		d.WarmedK, d.CooledK = outyard.Unknown, outyard.Unknown
+		c.Busy = activity.Change{Ratio: 0.6, Before: 1, Standard: 0.05, Mates: true}
+	}), unsure, "and surer again once the hive is seen to be less busy")
+}
+
+// Whatever a departure is like, the chances of its causes sum to one.
+func TestChancesSumToOne(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	some := func(scale float64) float64 {
+		if rng.IntN(8) == 0 {
+			return outyard.Unknown
+		}
+		return scale * rng.NormFloat64()
+	}
+	for range 5000 {
+		d, c := aSwarm()
+		d.AfterKg = d.BaseKg * rng.Float64() * 1.5
+		d.LowestKg, d.HighestKg = min(d.BaseKg, d.AfterKg)-5*rng.Float64(), max(d.BaseKg, d.AfterKg)+5*rng.Float64()
+		d.StepShare, d.StepSpan = rng.Float64(), time.Duration(rng.IntN(3600))*time.Second
+		d.WarmedK, d.CooledK = some(2), some(2)
+		c.SolarHour, c.SunDeg, c.OutsideTempC, c.RainMm = 24*rng.Float64(), some(40), some(20), math.Abs(some(1))
+		c.CommonKg, c.BackShare, c.Quiet = some(1), rng.Float64(), time.Duration(rng.IntN(300))*time.Minute
+		c.Busy = activity.Change{Ratio: some(1), Before: rng.Float64(), Standard: rng.Float64(), Mates: rng.IntN(2) == 0}
+		v := Explain(d, c, DefaultSettings())
+		sum := 0.0
+		for cause, p := range v.P {
+			require.GreaterOrEqual(t, p, 0.0)
+			require.LessOrEqual(t, p, v.P[v.Cause], Cause(cause))
+			sum += p
+		}
+		require.InDelta(t, 1, sum, 1e-9)
+	}
+}
+
+func TestAnExodusHidesOnlyInGapsThatHoldIt(t *testing.T) {
+	require.InDelta(t, 0.01, exodusBetween(1), 1e-9)
+	require.InDelta(t, 0.01, exodusBetween(4), 1e-9)
+	last := 0.0
+	for m := 1.0; m < 120; m++ {
+		p := exodusBetween(m)
+		require.GreaterOrEqual(t, p, last)
+		require.Less(t, p, 1.0)
+		last = p
+	}
+	// By hand: lengths of 5 to 20 minutes, four fifths of them, in an hour:
+	// the mean of 1 - 0.8 L/60 is 1 - 0.8*12.5/60.
+	require.InDelta(t, 1-0.8*12.5/60, exodusBetween(60), 1e-9)
+}
+
+// A step put into quiet noise comes out as one departure of that size, at any
+// cadence; quiet noise alone as none.
+func TestStepsComeOutAsTheyWentIn(t *testing.T) {
+	for _, every := range []time.Duration{5 * time.Minute, 15 * time.Minute, time.Hour} {
+		for _, kg := range []float64{-20, -2, 0, 1.5, 6} {
+			rng := rand.New(rand.NewPCG(9, uint64(every)))
+			det := NewDetector(DefaultSettings())
+			found := map[*Departure]bool{}
+			for i := range 200 {
+				w := 40 + 0.02*rng.NormFloat64()
+				step := 0.0
+				if i >= 100 {
+					w += kg
+				}
+				if i == 100 {
+					step = kg
+				}
+				s := condition.Sample{Time: noon.Add(time.Duration(i) * every), WeightKg: w, LowKg: w, HighKg: w, StepKg: step,
+					StepSpan: every, InsideTempC: outyard.Unknown, InsideRHPct: outyard.Unknown}
+				if d := det.Next(s, 0.02); d != nil {
+					found[d] = true
+				}
+			}
+			if kg == 0 {
+				require.Empty(t, found)
+				continue
+			}
+			require.Len(t, found, 1)
+			for d := range found {
+				require.True(t, d.Settled)
+				require.InDelta(t, kg, d.NetKg(), 0.07)
+				require.InDelta(t, 1, d.StepShare, 0.03)
+			}
+		}
+	}
+}
