@@ -71,6 +71,7 @@ func (w *weather) day(from, to time.Time) flow.Weather {
 
 // count is the hive's row for a date; false when the hive gave nothing then.
 func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard.Day, air.Day, bool) {
+	h.counted = to
 	today := within(h.samples, from, to, sampleTime)
 	if len(today) == 0 {
 		return outyard.Day{}, air.Day{}, false

@@ -21,6 +21,7 @@ type hive struct {
 	yard    outyard.Yard
 	set     Settings
 	newest  time.Time
+	counted time.Time // the end of the last day that is counted
 	stream  *condition.Stream
 	detect  *steps.Detector
 	samples []condition.Sample // the last days
@@ -226,11 +227,12 @@ func (h *hive) findings() []outyard.Finding {
 const swarmNews = 24 * time.Hour
 
 // cease ends what has ceased: a swarm that has flown on by now, and an
-// overturned hive that weighs again what it did.
+// overturned hive that weighs again what it did. A swarm goes by the days that
+// are counted, at which whoever asks looks again.
 func (h *hive) cease(f *outyard.Finding) {
 	switch {
 	case f.State != outyard.Open:
-	case f.Kind == outyard.Swarm && h.newest.Sub(f.Onset) > swarmNews:
+	case f.Kind == outyard.Swarm && h.counted.Sub(f.Onset) > swarmNews:
 		f.State, f.End = outyard.Over, f.Onset.Add(swarmNews)
 	case f.Kind == outyard.KnockedOver:
 		before, after := f.Fact("before_kg"), f.Fact("after_kg")
