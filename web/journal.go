@@ -129,7 +129,7 @@ func (s *site) journalAdd(w http.ResponseWriter, r *http.Request) error {
 	}
 	e, err := s.entryOf(form)
 	if err != nil {
-		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, err.Error())
+		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, sentence(err.Error())+".")
 	}
 	if _, err := s.addEntry(r, e); err != nil {
 		return err
@@ -153,7 +153,7 @@ func (s *site) entryOf(f entryForm) (outyard.Entry, error) {
 	yard, hive, _ := strings.Cut(f.Place, "/")
 	e := outyard.Entry{Yard: outyard.YardID(yard), Hive: outyard.HiveID(hive), Kind: outyard.EntryKind(f.Kind), Kg: outyard.Unknown, Part: f.Part, Note: f.Note}
 	if yard == "" {
-		return e, errors.New("Choose the yard or the hive.")
+		return e, errors.New("choose the yard or the hive")
 	}
 	zone := time.UTC
 	for _, y := range s.Yards() {
@@ -163,19 +163,19 @@ func (s *site) entryOf(f entryForm) (outyard.Entry, error) {
 	}
 	t, err := time.ParseInLocation(minuteLayout, f.Time, zone)
 	if err != nil {
-		return e, errors.New("Write the time as 2027-05-14T15:04.")
+		return e, errors.New("write the time as 2027-05-14T15:04")
 	}
 	e.Time = t.UTC()
 	if f.Kg != "" {
 		// A decimal comma is how most of the world writes it.
 		kg, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(f.Kg), ",", ".", 1), 64)
 		if err != nil || !outyard.Known(kg) {
-			return e, errors.New("Write the weight in kilograms, such as 12.5, or leave it empty.")
+			return e, errors.New("write the weight in kilograms, such as 12.5, or leave it empty")
 		}
 		e.Kg = kg
 	}
 	if err := s.checkEntry(e); err != nil {
-		return e, errors.New(sentence(err.Error()) + ".")
+		return e, err
 	}
 	return e, nil
 }

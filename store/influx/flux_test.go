@@ -2,6 +2,7 @@ package influx
 
 import (
 	"encoding/csv"
+	"math"
 	"strconv"
 	"strings"
 	"testing"
@@ -74,7 +75,7 @@ out of memory,897
 // tags are, and what follows it ends in points or an error.
 func FuzzReadPoints(f *testing.F) {
 	f.Add("mill-lane", "h01", 41.2, int64(1810123200), "error\nno database\n")
-	f.Add(`#"`, ",\n", -0.0, int64(0), ",_time,_value,_field\n,noon,2,weight_kg\n")
+	f.Add(`#"`, ",\n", math.Copysign(0, -1), int64(0), ",_time,_value,_field\n,noon,2,weight_kg\n")
 	f.Fuzz(func(t *testing.T, yard, hive string, value float64, unix int64, more string) {
 		at := time.Unix(unix, 0).UTC()
 		if !outyard.Known(value) || at.Year() < 1678 || at.Year() > 2261 || strings.Contains(yard+hive, "\r") {
