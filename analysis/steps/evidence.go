@@ -147,7 +147,7 @@ func (s *scales) weighTemperature() {
 		if c.BroodProbe {
 			// Samples some minutes apart do not miss it.
 			sparse := ramp(s.cadenceMin, 15, 60)
-			most, least = 6-sparse, 3.5-sparse
+			most, least = 6-sparse+ramp(d.WarmedK, 0.5, 1.2), 3.5-sparse
 			missed = ramp(z, 4-sparse, 3-2*sparse)
 		}
 		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
