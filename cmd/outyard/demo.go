@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -201,8 +202,10 @@ func backfill(ctx context.Context, cmd *cobra.Command, dir string, present time.
 // to it, as the nodes would.
 func sendLive(ctx context.Context, broker net.Addr, clock *demoClock, next simulator.Sent, sent <-chan simulator.Sent) error {
 	node := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + broker.String()).SetClientID("invented-nodes").SetConnectTimeout(brokerPatience))
+	// Once the demo is asked to stop, the broker may be gone before the nodes
+	// notice: that is no failure of theirs.
 	if err := wait(ctx, node.Connect()); err != nil {
-		return fmt.Errorf("connect the invented nodes: %w", err)
+		return cmp.Or(ctx.Err(), fmt.Errorf("connect the invented nodes: %w", err))
 	}
 	defer node.Disconnect(250) // ms, for what is still on its way out
 	for ok := true; ok; next, ok = <-sent {
@@ -211,7 +214,7 @@ func sendLive(ctx context.Context, broker net.Addr, clock *demoClock, next simul
 		}
 		if pack := senml.Encode([]outyard.Reading{next.Reading}); pack != nil {
 			if err := wait(ctx, node.Publish(topicOf("", next.Reading), 1, false, pack)); err != nil {
-				return fmt.Errorf("send as an invented node: %w", err)
+				return cmp.Or(ctx.Err(), fmt.Errorf("send as an invented node: %w", err))
 			}
 		}
 	}
