@@ -86,6 +86,9 @@ func (w *Watch) judgeStores() {
 }
 
 const (
+	// What is less likely than not is not told; what was told stands until it
+	// is a good deal less likely.
+	tellAt = 0.5
 	// Less than this is not worth a drive, kg.
 	winterSlackKg = 1.5
 	// Sugar in a kilogram of ripe honey, kg.
@@ -102,16 +105,17 @@ func feedMonth(latitude float64) string {
 func (w *Watch) judgeRoom() {
 	by, ok := w.SuperBy()
 	days := float64(by.Sub(w.last))
-	begins := ok && days <= w.set.RoomDays
-	goesOn := ok && days <= 2*w.set.RoomDays
+	gain := robust.HuberMean(incomeOf(w.income))
+	sure := surely(w.stores.Value+w.set.RoomDays*gain-w.set.FullShare*w.boxes.roomKg(w.last, w.yard.Latitude), math.Hypot(w.stores.Error, 0.3*w.set.RoomDays*gain))
+	begins := ok && days <= w.set.RoomDays && sure >= tellAt
+	goesOn := ok && days <= 2*w.set.RoomDays && sure >= tellAt/2
 	if !ok && w.room.open() && w.flowing {
 		return // a day or two of rain do not make room
 	}
 	w.room.note(w.last, begins, goesOn, func() outyard.Finding {
-		gain := robust.HuberMean(incomeOf(w.income))
 		room := w.RoomKg()
 		f := outyard.Finding{Kind: outyard.RoomLow, Severity: outyard.Soon,
-			Confidence: surely(w.stores.Value+w.set.RoomDays*gain-w.set.FullShare*w.boxes.roomKg(w.last, w.yard.Latitude), math.Hypot(w.stores.Error, 0.3*w.set.RoomDays*gain)),
+			Confidence: sure,
 			Facts: map[string]any{"room_kg": room.Value, "room_kg_low": max(0, room.Low()), "room_kg_high": room.High(),
 				"gain_kg_per_day": gain, "super_by": by.String(), "days_left": days},
 			Advice:  []string{"Put a super on, drawn comb if there is any: it is filled at once, foundation only in a flow."},
