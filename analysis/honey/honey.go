@@ -75,22 +75,28 @@ type table [12]float64
 
 // on reads the table at a date of a yard. South of the tropics the year is
 // turned by half; between them there is no winter, and the year's mean holds.
-func (t table) on(d outyard.Date, latitude float64) float64 {
+func (t table) on(d outyard.Date, latitude float64) float64 { return t.from(d, latitude)(0) }
+
+// from reads the table so many days after a date.
+func (t table) from(d outyard.Date, latitude float64) func(days int) float64 {
 	if math.Abs(latitude) < 23.4 {
 		sum := 0.0
 		for _, v := range t {
 			sum += v
 		}
-		return sum / 12
+		return func(int) float64 { return sum / 12 }
 	}
-	of := float64(d.Start(time.UTC).YearDay()-1) / 365.2425 * 12 // months since new year
+	const months = 12 / 365.2425 // of a day
+	newYear := float64(d.Start(time.UTC).YearDay()-1) * months
 	if latitude < 0 {
-		of += 6
+		newYear += 6
 	}
-	of = math.Mod(of-0.5+24, 12)
-	i := int(of)
-	share := of - float64(i)
-	return t[i%12]*(1-share) + t[(i+1)%12]*share
+	return func(days int) float64 {
+		of := math.Mod(newYear+float64(days)*months-0.5+24, 12)
+		i := int(of)
+		share := of - float64(i)
+		return t[i%12]*(1-share) + t[(i+1)%12]*share
+	}
 }
 
 // Of a colony in two deep boxes, in kg (common practice, no source: bees 1-4,

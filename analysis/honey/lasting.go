@@ -44,9 +44,9 @@ const (
 // uses so much a day, where use goes with the seasons. It looks no further
 // than a year.
 func lasts(aboveKg, useNow float64, date outyard.Date, latitude float64) float64 {
-	now := useKgPerDay.on(date, latitude)
+	usual := useKgPerDay.from(date, latitude)
 	for n := range yearDays {
-		use := useNow * useKgPerDay.on(date.Add(n+1), latitude) / now
+		use := useNow * usual(n+1) / usual(0)
 		if aboveKg <= use {
 			return float64(n) + max(aboveKg, 0)/use
 		}
@@ -59,10 +59,10 @@ const yearDays = 365
 
 // needKg is what a hive uses over so many days to come.
 func needKg(days int, useNow float64, date outyard.Date, latitude float64) float64 {
-	now := useKgPerDay.on(date, latitude)
+	usual := useKgPerDay.from(date, latitude)
 	sum := 0.0
 	for n := range days {
-		sum += useNow * useKgPerDay.on(date.Add(n+1), latitude) / now
+		sum += useNow * usual(n+1) / usual(0)
 	}
 	return sum
 }

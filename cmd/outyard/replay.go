@@ -190,12 +190,14 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 	}
 	var lateSince time.Time
+	arrived := make([]outyard.Reading, 0, len(y.rows)) // nearly in order of time
 	for i := 0; i < len(y.rows); {
 		now := y.rows[i].Arrival
 		pass(now)
 		late := !lateSince.IsZero()
 		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
 			late = course.Observe(y.rows[i].Reading) != nil || late
+			arrived = append(arrived, y.rows[i].Reading)
 			tell(now)
 		}
 		if late && lateSince.IsZero() {
@@ -206,12 +208,11 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		if late && (i == len(y.rows) || y.rows[i].Arrival.Sub(lateSince) > 30*time.Second) {
 			lateSince = time.Time{}
 			course = analysis.NewCourse(y.yard, journal, set)
-			arrived := slices.Clone(y.rows[:i])
-			slices.SortStableFunc(arrived, func(a, b csvfile.Row) int {
-				return cmp.Or(a.Reading.Time.Compare(b.Reading.Time), cmp.Compare(a.Reading.Hive, b.Reading.Hive))
+			slices.SortStableFunc(arrived, func(a, b outyard.Reading) int {
+				return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
 			})
-			for _, row := range arrived {
-				_ = course.Observe(row.Reading) // a second reading of one instant: twice is once
+			for _, r := range arrived {
+				_ = course.Observe(r) // a second reading of one instant: twice is once
 			}
 			course.Advance(now)
 			ledger.Reconcile(course.Findings(), now)
