@@ -57,7 +57,7 @@ func TestParseTopic(t *testing.T) {
 			require.Equal(t, c.hive, hive)
 		})
 	}
-	require.Equal(t, "farm/east/yards/#", ReadingsFilter("/farm/east/"))
+	require.Equal(t, "club/east/yards/#", ReadingsFilter("/club/east/"))
 	require.Equal(t, "yards/#", ReadingsFilter("/"))
 }
 
