@@ -372,6 +372,11 @@ func TestHealthAndMetrics(t *testing.T) {
 	status, body, _ = get("/readyz")
 	require.Equal(t, http.StatusServiceUnavailable, status)
 	require.Contains(t, body, "broker: connection refused")
+	_, body, _ = get("/")
+	contains(t, body, "Not working now", "broker: connection refused")
+	notReady = nil
+	_, body, _ = get("/")
+	require.NotContains(t, body, "Not working now")
 	for _, path := range []string{"/", "/yards/heron-point", "/yards/none", "/made/up/" + strings.Repeat("x", 20)} {
 		get(path)
 	}

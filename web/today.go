@@ -59,6 +59,7 @@ type hiveRow struct {
 }
 
 type postToday struct {
+	NotReady                   string // why nothing is taken in just now, empty when all works
 	Undelivered                []undelivered
 	Refused, Unplaced, Dropped int64
 }
@@ -347,9 +348,12 @@ func strips(places []place, sum map[outyard.YardID]yardSummary) ([]strip, string
 	return out, fmt.Sprintf("%s of %s are on the yards’ own pages.", count(left, "more hive", "more hives"), count(leftYards, "yard", "yards"))
 }
 
-// postNow is what did not get through, nil when all did.
+// postNow is what does not work or did not get through, nil when all did.
 func (s *site) postNow(ctx context.Context, now time.Time) (*postToday, error) {
 	var p postToday
+	if err := s.Ready(ctx); err != nil {
+		p.NotReady = err.Error()
+	}
 	ms, err := s.store.Undelivered(ctx, now.Add(-stuckAfter))
 	if err != nil {
 		return nil, fmt.Errorf("undelivered messages: %w", err)
@@ -363,7 +367,7 @@ func (s *site) postNow(ctx context.Context, now time.Time) (*postToday, error) {
 	if p.Refused, p.Unplaced, p.Dropped, err = s.store.RefusedCounts(ctx); err != nil {
 		return nil, fmt.Errorf("count refused messages: %w", err)
 	}
-	if len(ms) == 0 && p.Refused == 0 && p.Unplaced == 0 && p.Dropped == 0 {
+	if p.NotReady == "" && len(ms) == 0 && p.Refused == 0 && p.Unplaced == 0 && p.Dropped == 0 {
 		return nil, nil
 	}
 	return &p, nil
