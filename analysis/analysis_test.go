@@ -383,3 +383,19 @@ func TestASwarmIsOverAfterADayAndAHiveSetUpAgainStands(t *testing.T) {
 	require.Equal(t, outyard.Over, f.State)
 	require.WithinDuration(t, noon, f.End, 30*time.Minute)
 }
+
+// By its weight alone a swarm is less sure, and told later: combs taken out at
+// noon look the same.
+func TestASwarmIsToldByWeightAlone(t *testing.T) {
+	y := testYard(t, "h1")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	for _, every := range []time.Duration{time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute} {
+		rs := readings(y, "h1", noon, every, fallKg(2.4, noon))
+		for i := range rs {
+			rs[i].Values[outyard.InsideTemp] = outyard.Unknown
+		}
+		found, _ := Evaluate(y, nil, rs, noon.Add(6*time.Hour), DefaultSettings())
+		require.Equal(t, []outyard.Kind{outyard.Swarm}, kinds(found, "h1"), "a reading every %s", every)
+		require.Less(t, found[0].Confidence, 0.9)
+	}
+}

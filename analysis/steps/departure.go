@@ -52,6 +52,10 @@ type Settings struct {
 	// SmallGrossKg: below this gross weight a hive is a nucleus without the
 	// bees to spare for a swarm. Floor, box, combs and lid alone are 15 kg.
 	SmallGrossKg float64
+	// NoProbeNats is what a clean fall counts for a swarm where no probe in the
+	// hive could speak against it. A keeper rather drives once for nothing than
+	// loses a swarm: this is worth more than even odds would give.
+	NoProbeNats float64
 	// TellSwarmAt is the probability from which a swarm is told.
 	TellSwarmAt float64
 }
@@ -61,7 +65,7 @@ func DefaultSettings() Settings {
 	return Settings{
 		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.3, NoiseFactor: 5,
 		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
-		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, TellSwarmAt: 0.5,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 2.5, TellSwarmAt: 0.5,
 	}
 }
 

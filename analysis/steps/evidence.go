@@ -163,6 +163,16 @@ func (s *scales) weighTemperature() {
 	}
 }
 
+// weighBlindly: where no probe hung in the hive, and the days after do not speak
+// against it, a clean fall is told for a swarm more readily than it is likely.
+func (s *scales) weighBlindly() (blind bool) {
+	if outyard.Known(s.d.WarmedK) || s.busyNats < -0.3 {
+		return false
+	}
+	s.add(SwarmLeft, s.set.NoProbeNats, "")
+	return true
+}
+
 // weighAftermath: with a swarm go foragers. Of a swarm's weight 0.73 is bees
 // (a quarter to a third is honey, from memory), of a yard's usual colony some
 // 4 kg fly or could: by day the hive is less busy by 0.17 or so for each kg.
@@ -188,6 +198,7 @@ func (s *scales) weighAftermath() {
 		told = fmt.Sprintf("since then it is %.0f %% less busy by day", 100*(1-c.Busy.Ratio))
 	}
 	s.add(SwarmLeft, nats, told)
+	s.busyNats = nats
 }
 
 func normal(x, mean, sd float64) float64 {

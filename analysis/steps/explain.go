@@ -56,6 +56,9 @@ type Verdict struct {
 	Cause   Cause // the likeliest
 	P       [numCauses]float64
 	Reasons []string // for the likeliest cause and against others, the weightiest first
+	// Blind says that no probe in the hive could speak for or against a swarm,
+	// so that [Settings.NoProbeNats] did.
+	Blind bool
 }
 
 // Faint is the verdict on a mark that means the keeper's work only because the
@@ -73,6 +76,7 @@ type scales struct {
 	set Settings
 
 	netKg, liftKg, pushKg, cadenceMin float64
+	busyNats                          float64 // what the days after say of a swarm
 
 	nats    [numCauses]float64
 	reasons []reason
@@ -126,7 +130,10 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 	s.weighFault()
 	s.add(Unexplained, -2, "")
 	s.weighJournal()
-	return s.verdict()
+	blind := s.weighBlindly()
+	v := s.verdict()
+	v.Blind = blind
+	return v
 }
 
 func (s *scales) verdict() Verdict {

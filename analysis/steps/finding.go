@@ -24,7 +24,7 @@ func Findings(events []Event, zone *time.Location, set Settings) []outyard.Findi
 		e := events[i]
 		switch p := e.Verdict.P; {
 		case p[SwarmLeft] >= set.TellSwarmAt:
-			found = append(found, swarm(e, zone))
+			found = append(found, swarm(e, zone, set))
 		case p[SwarmCameBack] >= set.TellSwarmAt && e.Settled && e.cameBackFirst():
 			found = append(found, cameBack(e, zone))
 		case p[Overturned] >= 0.5:
@@ -95,15 +95,23 @@ func handling(events []Event, zone *time.Location) outyard.Finding {
 	}
 }
 
-func swarm(e Event, zone *time.Location) outyard.Finding {
+func swarm(e Event, zone *time.Location, set Settings) outyard.Finding {
+	p, sure := e.Verdict.P[SwarmLeft], "probably"
+	if e.Verdict.Blind {
+		// Told for safety's sake; how sure it is, is said without that.
+		p = 1 / (1 + (1-p)/p*math.Exp(set.NoProbeNats))
+	}
+	if p < 0.5 {
+		sure = "perhaps"
+	}
 	took := max(e.QuietFrom.Sub(e.Before), e.Cadence)
 	return outyard.Finding{
 		Kind:       outyard.Swarm,
 		Onset:      e.Onset(),
 		Severity:   outyard.Now,
-		Confidence: confident(e.Verdict.P[SwarmLeft]),
-		Summary: fmt.Sprintf("%.1f kg left the hive within %.0f minutes at about %s and has not come back: probably a swarm.",
-			-e.NetKg(), took.Minutes(), e.Onset().In(zone).Format("15:04")),
+		Confidence: confident(p),
+		Summary: fmt.Sprintf("%.1f kg left the hive within %.0f minutes at about %s and has not come back: %s a swarm.",
+			-e.NetKg(), took.Minutes(), e.Onset().In(zone).Format("15:04"), sure),
 		Advice: []string{
 			"Telephone first, if anybody may be at the yard: it may be somebody's work on the hive.",
 			"A swarm mostly hangs within sight of its hive for an hour or two: look at branches, posts and hedges around.",
