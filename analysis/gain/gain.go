@@ -1,5 +1,6 @@
 // Package gain counts what a colony itself gained or lost: the daily table's
-// weights, free of the keeper's work and of water in wood and on the lid.
+// weights, free of the keeper's work. Water in wood and on the lid is still in
+// them: levels at midnight miss most of it, not all.
 package gain
 
 import (
