@@ -72,20 +72,7 @@ type keyed struct {
 
 func newKeeping(writer *sql.Conn) (*keeping, error) {
 	k := &keeping{ids: make(map[stretch]int64)}
-	err := writer.Raw(func(conn any) (err error) {
-		// Plain question marks: the driver looks numbered parameters up by
-		// name, once a row.
-		prepare := func(query string) (st statement) {
-			if err != nil {
-				return nil
-			}
-			var ps driver.Stmt
-			if ps, err = conn.(driver.ConnPrepareContext).PrepareContext(context.Background(), query); err != nil {
-				return nil
-			}
-			k.statements = append(k.statements, ps)
-			return ps.(statement)
-		}
+	err := k.preparing(writer, func(prepare func(query string) statement) {
 		k.begin = prepare(`BEGIN IMMEDIATE`)
 		k.commit = prepare(`COMMIT`)
 		k.rollback = prepare(`ROLLBACK`)
@@ -99,9 +86,29 @@ func newKeeping(writer *sql.Conn) (*keeping, error) {
 				fill:   prepare(`UPDATE ` + t.name + ` SET ` + t.columnList("", " = ?") + ` WHERE key = ?`),
 			}
 		}
-		return err
 	})
 	return k, err
+}
+
+// preparing calls all with a function that prepares a statement on the
+// writer's connection; after the first error the others are not prepared.
+// Queries have plain question marks: the driver looks numbered parameters up
+// by name, once a row.
+func (k *keeping) preparing(writer *sql.Conn, all func(prepare func(query string) statement)) error {
+	return writer.Raw(func(conn any) (err error) {
+		all(func(query string) statement {
+			if err != nil {
+				return nil
+			}
+			var ps driver.Stmt
+			if ps, err = conn.(driver.ConnPrepareContext).PrepareContext(context.Background(), query); err != nil {
+				return nil
+			}
+			k.statements = append(k.statements, ps)
+			return ps.(statement)
+		})
+		return err
+	})
 }
 
 func (t table) placeholders() string {

@@ -86,18 +86,7 @@ type queueing struct {
 
 func newQueueing(writer *sql.Conn) (*queueing, error) {
 	k := &queueing{keeping: keeping{ids: make(map[stretch]int64)}}
-	err := writer.Raw(func(conn any) (err error) {
-		prepare := func(query string) (st statement) {
-			if err != nil {
-				return nil
-			}
-			var ps driver.Stmt
-			if ps, err = conn.(driver.ConnPrepareContext).PrepareContext(context.Background(), query); err != nil {
-				return nil
-			}
-			k.statements = append(k.statements, ps)
-			return ps.(statement)
-		}
+	err := k.preparing(writer, func(prepare func(query string) statement) {
 		k.begin = prepare(`BEGIN IMMEDIATE`)
 		k.commit = prepare(`COMMIT`)
 		k.rollback = prepare(`ROLLBACK`)
@@ -107,7 +96,6 @@ func newQueueing(writer *sql.Conn) (*queueing, error) {
 		k.taken = prepare(`SELECT quantities FROM queue_taken WHERE key = ?`)
 		k.takeMore = prepare(`UPDATE queue_taken SET quantities = quantities | ? WHERE key = ?`)
 		k.put = prepare(`INSERT INTO queue (` + queued.columnList("", "") + `, key, taken_s) VALUES (` + queued.placeholders() + `, ?, ?)`)
-		return err
 	})
 	return k, err
 }
