@@ -42,8 +42,11 @@ func openBrowser(t *testing.T) *browser {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	t.Cleanup(cancel)
+	// The page stands still: it scrolls smoothly to an anchor otherwise, and a
+	// click goes to where the button was.
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.UserDataDir(t.TempDir()))
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
+		chromedp.Flag("force-prefers-reduced-motion", true), chromedp.UserDataDir(t.TempDir()))
 	ctx, cancel = chromedp.NewExecAllocator(ctx, opts...)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
