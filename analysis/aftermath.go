@@ -47,7 +47,7 @@ func (h *hive) shapeOf(from, to time.Time) activity.Shape {
 		all = append(all, gain.Step{From: e.Before, To: e.End, Kg: e.NetKg()})
 	}
 	shape, sum, n := activity.NewShape(), activity.Shape{}, activity.Shape{}
-	for _, s := range within(h.samples, from, to, sampleTime) {
+	for _, s := range h.samples.Between(from, to) {
 		hour := s.Time.In(h.yard.Zone).Hour()
 		kg := s.WeightKg
 		for _, st := range all {

@@ -72,7 +72,7 @@ func (w *weather) day(from, to time.Time) flow.Weather {
 // count is the hive's row for a date; false when the hive gave nothing then.
 func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard.Day, air.Day, bool) {
 	h.counted = to
-	today := within(h.samples, from, to, sampleTime)
+	today := h.samples.Between(from, to)
 	if len(today) == 0 {
 		return outyard.Day{}, air.Day{}, false
 	}
@@ -86,11 +86,11 @@ func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard
 		row.GainKg = h.level(to, all) - h.level(from, all) - gain.Stepped(all, from, to)
 		row.HandledKg = gain.Stepped(work, from, to)
 		if dusk, dawn, ok := h.night(from); ok {
-			row.NightLossKg = gain.NightLossKg(within(h.samples, dusk.Add(-time.Hour), dawn.Add(time.Hour), sampleTime), all, dusk, dawn, h.set.Gain)
+			row.NightLossKg = gain.NightLossKg(h.samples.Between(dusk.Add(-time.Hour), dawn.Add(time.Hour)), all, dusk, dawn, h.set.Gain)
 		}
 	}
 	for t := from; t.Before(to); t = t.Add(time.Hour) {
-		h.air.Hour(hourOf(h.samples, w, t))
+		h.air.Hour(hourOf(today, w, t))
 	}
 	climate, _ := h.air.SoFar()
 	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today)
@@ -123,7 +123,7 @@ func weighed(samples []condition.Sample) bool {
 // level is the hive's weight at an instant, NaN when too little is known.
 func (h *hive) level(at time.Time, all []gain.Step) float64 {
 	span := h.set.Gain.LevelSpan
-	return gain.LevelKg(within(h.samples, at.Add(-span), at.Add(span+time.Second), sampleTime), all, at, h.set.Gain)
+	return gain.LevelKg(h.samples.Between(at.Add(-span), at.Add(span+time.Second)), all, at, h.set.Gain)
 }
 
 // steps returns the departures since an instant that were not the colony's
@@ -173,7 +173,7 @@ func hourOf(samples []condition.Sample, w *weather, t time.Time) air.Hour {
 	}
 	var tempC, rhPct float64
 	var temps, rhs int
-	for _, s := range within(samples, t, end, sampleTime) {
+	for _, s := range within(samples, t, end, func(s condition.Sample) time.Time { return s.Time }) {
 		if outyard.Known(s.InsideTempC) {
 			tempC, temps = tempC+s.InsideTempC, temps+1
 		}

@@ -78,7 +78,7 @@ func (c *Course) workOn(h *hive, from, to time.Time) []spell {
 func (h *hive) faint(others []spell, from, to time.Time) *steps.Departure {
 	var found *steps.Departure
 	most := 1.0
-	samples := within(h.samples, from, to, sampleTime)
+	samples := h.samples.Between(from, to)
 	noiseKg := max(h.stream.NoiseKg(), h.gustsKg(samples, others))
 	for i := 3; i < len(samples)-3; i++ {
 		s := samples[i]

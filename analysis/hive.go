@@ -24,9 +24,9 @@ type hive struct {
 	counted time.Time // the end of the last day that is counted
 	stream  *condition.Stream
 	detect  *steps.Detector
-	samples []condition.Sample // the last days
-	events  []*event           // every departure, by time
-	told    []outyard.Finding  // what events[:done] mean, which change no more
+	samples condition.Memory
+	events  []*event          // every departure, by time
+	told    []outyard.Finding // what events[:done] mean, which change no more
 	done    int
 	shapes  shapes
 	darkAt  time.Time // when it was last asked whether it is dark
@@ -64,7 +64,7 @@ func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set 
 	config, _ := yard.Hive(id)
 	config.ID = id
 	return &hive{id: id, yard: yard, set: set, stream: condition.NewStream(set.Condition),
-		detect: steps.NewDetector(set.Steps), air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
+		detect: steps.NewDetector(set.Steps), samples: condition.Memory{For: keepFor}, air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
 }
 
 // observe takes the hive's next reading.
@@ -77,8 +77,7 @@ func (h *hive) observe(r outyard.Reading) {
 	if !ok {
 		return
 	}
-	h.samples = append(h.samples, s)
-	h.samples = forget(h.samples, s.Time, sampleTime)
+	h.samples.Add(s)
 	if !outyard.Known(s.WeightKg) {
 		return
 	}
@@ -108,8 +107,6 @@ func (h *hive) restless() bool {
 	return n > 0 && h.newest.Sub(h.events[n-1].End) <= restlessFor
 }
 
-func sampleTime(s condition.Sample) time.Time { return s.Time }
-
 // within returns the elements from one instant up to, not including, another.
 func within[T any](s []T, from, to time.Time, at func(T) time.Time) []T {
 	i := sort.Search(len(s), func(i int) bool { return !at(s[i]).Before(from) })
@@ -129,7 +126,8 @@ func (h *hive) recent(t time.Time) []*event {
 // changeKg is what the hive's weight changed by between two instants, from the
 // samples nearest to them; NaN when there are none within the half hour.
 func (h *hive) changeKg(from, to time.Time) float64 {
-	return h.near(to) - h.near(from)
+	const off = 30 * time.Minute
+	return h.samples.WeightKg(to, off) - h.samples.WeightKg(from, off)
 }
 
 // broodProbe says whether the probe hung in the warmth of a brood nest in the
@@ -137,7 +135,7 @@ func (h *hive) changeKg(from, to time.Time) float64 {
 // at 32 to 36 °C).
 func (h *hive) broodProbe(before time.Time) bool {
 	n, warm := 0, 0
-	for _, s := range within(h.samples, before.Add(-12*time.Hour), before.Add(-30*time.Minute), sampleTime) {
+	for _, s := range h.samples.Between(before.Add(-12*time.Hour), before.Add(-30*time.Minute)) {
 		if outyard.Known(s.InsideTempC) {
 			n++
 			if s.InsideTempC > 32 && s.InsideTempC < 37 {
@@ -146,16 +144,6 @@ func (h *hive) broodProbe(before time.Time) bool {
 		}
 	}
 	return n >= 6 && warm > n*4/5
-}
-
-func (h *hive) near(t time.Time) float64 {
-	best, gap := outyard.Unknown, 30*time.Minute
-	for _, s := range within(h.samples, t.Add(-gap), t.Add(gap), sampleTime) {
-		if d := s.Time.Sub(t).Abs(); d <= gap && outyard.Known(s.WeightKg) {
-			best, gap = s.WeightKg, d
-		}
-	}
-	return best
 }
 
 // explainAround weighs anew what may have changed with hive h's newest

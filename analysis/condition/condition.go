@@ -32,7 +32,7 @@ func DefaultSettings() Settings {
 
 // A Sample is a hive at one instant, as the analyses see it. NaN is unknown.
 type Sample struct {
-	Time        time.Time
+	Time        time.Time     // to the second
 	WeightKg    float64       // median since the sample before
 	LowKg       float64       // lowest since then
 	HighKg      float64       // highest since then
@@ -82,7 +82,7 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 		return Sample{}, false
 	}
 	sm := Sample{
-		Time:        r.Time,
+		Time:        r.Time.Truncate(time.Second),
 		WeightKg:    outyard.Unknown,
 		LowKg:       outyard.Unknown,
 		HighKg:      outyard.Unknown,
