@@ -29,6 +29,8 @@ type Course interface {
 	// Days and DaysSince are by date and hive.
 	Days() []outyard.Day
 	DaysSince(outyard.Date) []outyard.Day
+	// Forget drops days that are stored and old enough to change no more.
+	Forget(before outyard.Date)
 }
 
 // NewCourse begins a yard's course.

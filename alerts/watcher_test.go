@@ -100,6 +100,14 @@ func (c *fallCourse) DaysSince(from outyard.Date) []outyard.Day {
 	return out
 }
 
+func (c *fallCourse) Forget(before outyard.Date) {
+	for d := range c.days {
+		if d.Before(before) {
+			delete(c.days, d)
+		}
+	}
+}
+
 var alderSlip = outyard.Yard{ID: "alder-slip", Name: "Alder Slip", Zone: time.UTC,
 	Hives: []outyard.Hive{{ID: "h01", Name: "By the gate"}, {ID: "h02"}, {ID: "h03"}}}
 

@@ -295,6 +295,7 @@ func (w *Watcher) save(ctx context.Context, y *yard, t todo, anew bool, now time
 	}
 	if compared {
 		y.days, y.daysDue = table, now.Add(daysEvery)
+		y.course.Forget(tableFrom(now))
 	}
 	if len(n.Messages) > 0 {
 		w.metrics.queued.Add(float64(len(n.Messages)))
@@ -328,7 +329,7 @@ func (w *Watcher) announce(y *yard, place outyard.Yard) {
 // newDays returns the rows of the daily table that are not stored as they are
 // now, and the part of the table that is compared the next time.
 func newDays(y *yard, anew bool, now time.Time) (changed, table []outyard.Day) {
-	back := outyard.DateOf(now, time.UTC).Add(-daysBack)
+	back := tableFrom(now)
 	rows := y.course.DaysSince(back)
 	if anew {
 		rows = y.course.Days()
@@ -346,6 +347,10 @@ func newDays(y *yard, anew bool, now time.Time) (changed, table []outyard.Day) {
 	from, _ := slices.BinarySearchFunc(rows, back, func(d outyard.Day, date outyard.Date) int { return d.Date.Sub(date) })
 	return changed, slices.Clone(rows[from:])
 }
+
+// tableFrom is the first date of which readings that come in order may still
+// move the daily table.
+func tableFrom(now time.Time) outyard.Date { return outyard.DateOf(now, time.UTC).Add(-daysBack) }
 
 func compareDays(a, b outyard.Day) int {
 	return cmp.Or(a.Date.Sub(b.Date), cmp.Compare(a.Hive, b.Hive))

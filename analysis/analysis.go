@@ -174,13 +174,22 @@ func (c *Course) countNeeds(d outyard.Date) time.Time {
 // Revision changes whenever Findings or Days may have changed.
 func (c *Course) Revision() uint64 { return c.revision }
 
-// Days returns the daily table so far, by date and hive.
+// Days returns the daily table so far, by date and hive, but for what Forget
+// dropped.
 func (c *Course) Days() []outyard.Day { return c.days }
 
 // DaysSince returns the rows of the daily table from a date on.
 func (c *Course) DaysSince(d outyard.Date) []outyard.Day {
 	i, _ := slices.BinarySearchFunc(c.days, d, func(row outyard.Day, d outyard.Date) int { return row.Date.Sub(d) })
 	return c.days[i:]
+}
+
+// Forget drops the rows of the daily table from before a date, for whoever has
+// stored them: they change no more once they are as old as settledAfter.
+func (c *Course) Forget(before outyard.Date) {
+	if n := len(c.days) - len(c.DaysSince(before)); n > 0 {
+		c.days = slices.Clone(c.days[n:])
+	}
 }
 
 // Findings returns what is known now, by onset, without ids and times of

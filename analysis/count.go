@@ -61,8 +61,8 @@ func (c *Course) fed(hive outyard.HiveID, from, to time.Time) bool {
 // day is what a date's weather allowed.
 func (w *weather) day(from, to time.Time) flow.Weather {
 	day := flow.Weather{RainMm: w.rainMm(from, to), MaxTempC: outyard.Unknown}
-	for _, r := range w.between(from, to) {
-		if t := r.Values[outyard.OutsideTemp]; outyard.Known(t) && !(t <= day.MaxTempC) {
+	for _, a := range w.between(from, to) {
+		if t := a.value(outyard.OutsideTemp); outyard.Known(t) && !(t <= day.MaxTempC) {
 			day.MaxTempC = t
 		}
 	}

@@ -13,8 +13,22 @@ const keepFor = 84 * time.Hour
 // weather is what the yard's own instruments say of the air outside.
 type weather struct {
 	newest  time.Time // of the weather node
-	samples []outyard.Reading
+	samples []airSample
 }
+
+// An airSample is what is kept of a reading of the air: to the second and to
+// seven digits, in little space.
+type airSample struct {
+	second uint32 // since 1970, up to 2106
+	values [outyard.NumQuantities - firstOfYard]float32
+}
+
+// firstOfYard is the first of the quantities that are the yard's; they are the
+// last of all.
+const firstOfYard = outyard.OutsideTemp
+
+func (a airSample) time() time.Time                  { return time.Unix(int64(a.second), 0).UTC() }
+func (a airSample) value(q outyard.Quantity) float64 { return float64(a.values[q-firstOfYard]) }
 
 // add takes the outside quantities of a reading: the weather node's, or those
 // of a hive's node that has a probe outside.
@@ -22,43 +36,38 @@ func (w *weather) add(r outyard.Reading) {
 	if r.Hive == "" {
 		w.newest = r.Time
 	}
-	known := false
-	for q := range outyard.NumQuantities {
-		known = known || q.Info().OfYard && outyard.Known(r.Values[q])
+	a, known := airSample{second: uint32(r.Time.Unix())}, false
+	for q := firstOfYard; q < outyard.NumQuantities; q++ {
+		a.values[q-firstOfYard] = float32(r.Values[q])
+		known = known || outyard.Known(r.Values[q])
 	}
 	if !known {
 		return
 	}
 	// Nearly always the newest; a hive's node may be a little behind another.
-	w.samples = append(w.samples, r)
-	for i := len(w.samples) - 1; i > 0 && w.samples[i].Time.Before(w.samples[i-1].Time); i-- {
+	w.samples = append(w.samples, a)
+	for i := len(w.samples) - 1; i > 0 && w.samples[i].second < w.samples[i-1].second; i-- {
 		w.samples[i], w.samples[i-1] = w.samples[i-1], w.samples[i]
 	}
-	w.samples = forget(w.samples, r.Time, func(r outyard.Reading) time.Time { return r.Time })
+	if now := w.samples[len(w.samples)-1].time(); now.Sub(w.samples[0].time()) >= keepFor+tidyEvery {
+		w.samples = append(w.samples[:0], within(w.samples, now.Add(-keepFor), now.Add(time.Second), airSample.time)...)
+	}
 }
 
-// forget drops what is older than keepFor, a day's worth at a time.
-func forget[T any](s []T, now time.Time, at func(T) time.Time) []T {
-	if now.Sub(at(s[0])) < keepFor+24*time.Hour {
-		return s
-	}
-	i := 0
-	for now.Sub(at(s[i])) > keepFor {
-		i++
-	}
-	return append(s[:0], s[i:]...)
-}
+// tidyEvery is how much more than keepFor is kept, so that not each sample
+// moves all others.
+const tidyEvery = 6 * time.Hour
 
 // between returns the samples from one instant up to, not including, another.
-func (w *weather) between(from, to time.Time) []outyard.Reading {
-	return within(w.samples, from, to, func(r outyard.Reading) time.Time { return r.Time })
+func (w *weather) between(from, to time.Time) []airSample {
+	return within(w.samples, from, to, airSample.time)
 }
 
 // mean is the mean of a quantity over a while, NaN when nothing is known.
 func (w *weather) mean(q outyard.Quantity, from, to time.Time) float64 {
 	sum, n := 0.0, 0
-	for _, r := range w.between(from, to) {
-		if v := r.Values[q]; outyard.Known(v) {
+	for _, a := range w.between(from, to) {
+		if v := a.value(q); outyard.Known(v) {
 			sum, n = sum+v, n+1
 		}
 	}
@@ -71,8 +80,8 @@ func (w *weather) mean(q outyard.Quantity, from, to time.Time) float64 {
 // rainMm is what fell over a while, NaN when nobody measured.
 func (w *weather) rainMm(from, to time.Time) float64 {
 	sum := outyard.Unknown
-	for _, r := range w.between(from, to) {
-		if v := r.Values[outyard.Rain]; outyard.Known(v) {
+	for _, a := range w.between(from, to) {
+		if v := a.value(outyard.Rain); outyard.Known(v) {
 			if !outyard.Known(sum) {
 				sum = 0
 			}
