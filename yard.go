@@ -61,6 +61,9 @@ type Hive struct {
 	Name      string
 	Equipment []Part // bottom to top; empty when the keeper has not said
 	Scale     *Scale // nil unless the node sends raw counts
+	// BatteryEmptyV is the voltage at which the hive's node gives out; 0 when
+	// the keeper has not said.
+	BatteryEmptyV float64
 }
 
 // A Scale turns the raw counts of a load cell's amplifier into kilograms.

@@ -28,6 +28,7 @@ type Settings struct {
 	Air       air.Settings
 	Flow      flow.Settings
 	Silence   instruments.Settings
+	Battery   instruments.BatterySettings
 	Honey     honey.Settings
 }
 
@@ -40,6 +41,7 @@ func DefaultSettings() Settings {
 		Air:       air.DefaultSettings(),
 		Flow:      flow.DefaultSettings(),
 		Silence:   instruments.DefaultSettings(),
+		Battery:   instruments.DefaultBatterySettings(),
 		Honey:     honey.DefaultSettings(),
 	}
 }
@@ -75,6 +77,7 @@ type Course struct {
 	judge    *air.Judge
 	flows    *flow.Watch
 	silence  *instruments.Silence
+	battery  *instruments.Batteries
 	days     []outyard.Day
 	revision uint64
 }
@@ -83,7 +86,7 @@ type Course struct {
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
 		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow),
-		silence: instruments.NewSilence(yard, set.Silence)}
+		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery)}
 	for _, e := range journal {
 		if e.Yard == yard.ID {
 			c.journal = append(c.journal, e)
@@ -113,6 +116,7 @@ func (c *Course) Observe(r outyard.Reading) error {
 		c.began, c.first = true, date
 	}
 	c.weather.add(r)
+	c.battery.Observe(r)
 	if r.Hive == "" {
 		return nil
 	}
@@ -203,6 +207,7 @@ func (c *Course) Findings() []outyard.Finding {
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.flows.Findings()...)
 	all = append(all, c.silence.Findings()...)
+	all = append(all, c.battery.Findings()...)
 	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
 		return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Hive, b.Hive))
 	})

@@ -9,6 +9,7 @@ import (
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
 	"outyard/analysis/honey"
+	"outyard/analysis/instruments"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
 )
@@ -33,6 +34,7 @@ func (c *Course) count(date outyard.Date) {
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
 	c.judge.Day(date, climates)
+	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
 	c.flows.Day(date, gains, c.weather.day(from, to))
 	for i, g := range gains {
 		h := c.hives[g.Hive]

@@ -433,6 +433,13 @@ func (r *reader) hive(s section) outyard.Hive {
 	if it := s.get("scale"); it.given() {
 		h.Scale = r.scale(r.section(it, "yards.hives.scale"))
 	}
+	if it := s.get("battery_empty_v"); it.given() {
+		if v, ok := r.number(it); ok && (v <= 0 || v > outyard.Battery.Info().Max) {
+			r.say(it, "%s is %g: want the voltage at which the node gives out, such as 3.2", it.name, v)
+		} else {
+			h.BatteryEmptyV = v
+		}
+	}
 	return h
 }
 

@@ -18,10 +18,12 @@ type hive struct {
 	phase int64 // seconds by which its readings lag the yard's
 	t     int64 // how far it has been brought
 
-	colony colony
-	air    air
-	wet    wetness
-	meter  meter
+	colony   colony
+	air      air
+	wet      wetness
+	meter    meter
+	battery  battery
+	silentBy int // the label of the silence of an empty battery
 
 	superKg, stoneKg float64 // of one super, of the stone on the lid
 	woodKg           float64 // boxes, floor, lid, as dry as they get
@@ -142,6 +144,7 @@ func (h *hive) step(to int64) {
 	a.step(hours, w, &h.colony, open, h.warmth.at(to))
 	h.wet.step(hours, w)
 	h.meter.step(hours, to, w, h.loadKg(to))
+	h.battery.step(hours, w)
 }
 
 // ownAll is all the mass that the colony and the keeper decide about.
@@ -187,7 +190,7 @@ func (h *hive) read(t int64, r *outyard.Reading) bool {
 		weight = m.round(weight + math.Copysign(m.rng.between(5, 60), m.rng.Float64()-0.5))
 		e.label(Label{Kind: outyard.SensorFault, What: Spike, Yard: h.yard.id, Hive: h.id, Time: time.Unix(t, 0).UTC()})
 	}
-	lost := m.rng.chance(e.opt.Rates.DroppedRows) || h.dark.has(t)
+	lost := m.rng.chance(e.opt.Rates.DroppedRows) || h.dark.has(t) || !h.watch(t, w.tempC)
 	tempNoise, rhNoise, radio := m.rng.NormFloat64(), m.rng.NormFloat64(), m.rng.NormFloat64()
 	if lost {
 		return false
@@ -198,7 +201,7 @@ func (h *hive) read(t int64, r *outyard.Reading) bool {
 		rh := 100*h.air.vapourPa/saturationPa(h.air.tempC) + m.rhOffPct + 0.7*rhNoise
 		r.Values[outyard.InsideRH] = round(clamp(rh, 5, 100), 10)
 	}
-	r.Values[outyard.Battery] = round(m.batteryV+0.003*(w.tempC-10), 100)
+	r.Values[outyard.Battery] = h.battery.showsV(w.tempC)
 	r.Values[outyard.Signal] = math.Round(m.signalDBm - 1.5*ramp(w.rainMmH, 0, 2) + 2*radio)
 	return true
 }

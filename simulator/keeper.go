@@ -128,9 +128,7 @@ func (y *yard) planKeeper(midnight int64, look outlook) {
 			break
 		}
 		t = h.arrange(t, h.choose(season && good)) + y.rng.seconds(1, 8)
-		if h.meter.batteryV < 3.4 {
-			h.meter.batteryV = 4.12
-		}
+		h.plan(t, func(h *hive) { h.battery.lookAt() })
 	}
 }
 

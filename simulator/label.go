@@ -47,6 +47,10 @@ type Label struct {
 	Cast     bool    `json:"cast,omitempty"`     // an after-swarm
 	Returned bool    `json:"returned,omitempty"` // came back within the hour
 
+	// Low is, of a battery, when it had no more than two weeks left. Its label
+	// begins at six weeks, from which on telling of it is right.
+	Low time.Time `json:"low,omitzero"`
+
 	// NetKg is how much more (or, negative, less) the scale shows after
 	// handling than before.
 	NetKg float64      `json:"net_kg,omitempty"`

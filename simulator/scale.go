@@ -70,8 +70,7 @@ type meter struct {
 	offsetKg         float64 // left by the keeper's setting to zero
 
 	tempOffK, rhOffPct float64
-	batteryV           float64
-	batteryADay        float64
+	full, thirst       float64 // of the battery when the season begins, 0 to 1
 	signalDBm          float64
 
 	stuckKg float64
@@ -92,7 +91,7 @@ func newMeter(rng dice, quantumKg, tempC float64) meter {
 		gain:      rng.normal(1, 0.002),
 		cellC:     tempC,
 		tempOffK:  rng.normal(0, 0.25), rhOffPct: rng.normal(0, 1.3),
-		batteryV: rng.between(3.9, 4.15), batteryADay: rng.between(0.0006, 0.0022),
+		full: rng.Float64(), thirst: rng.Float64(),
 		signalDBm: rng.between(-104, -72),
 	}
 }
@@ -104,7 +103,6 @@ func (m *meter) step(hours float64, t int64, w skyHour, loadKg float64) {
 	m.cellSunKg += (m.sunKg*side*w.sunWM2/800 - m.cellSunKg) * (1 - math.Exp(-hours/0.5))
 	m.lateKg += (loadKg - m.lateKg) * (1 - math.Exp(-hours/0.7))
 	m.zeroKg += m.walkKg * math.Sqrt(hours/24) * m.rng.NormFloat64()
-	m.batteryV = max(2.9, m.batteryV-m.batteryADay*hours/24)
 }
 
 // show is what the scale shows for a load.

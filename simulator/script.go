@@ -66,6 +66,8 @@ func (h *hive) enact(ev Event, s span, open bool) {
 		h.plan(s.from, func(h *hive) { h.colony.die() })
 	case outyard.Silent:
 		h.goDark(lasting(2))
+	case outyard.BatteryLow:
+		h.battery.runLow()
 	case outyard.SensorFault:
 		if ev.What == Spike {
 			h.spikeAt = s.from

@@ -182,7 +182,7 @@ func signed(v float64, decimals int) string {
 // unitsOfFacts are the endings of the names of facts, longest first, and how
 // they are said.
 var unitsOfFacts = []struct{ end, unit string }{
-	{"_kg_per_day", "kg a day"}, {"_kg_day", "kg a day"}, {"_kg_per_hour", "kg an hour"}, {"_pct", "%"},
+	{"_v_per_day", "V a day"}, {"_kg_per_day", "kg a day"}, {"_kg_day", "kg a day"}, {"_kg_per_hour", "kg an hour"}, {"_pct", "%"},
 	{"_minutes", "minutes"}, {"_hours", "hours"}, {"_days", "days"}, {"_kg", "kg"}, {"_temp_c", "°C"}, {"_c", "°C"}, {"_pa", "Pa"},
 	{"_mm", "mm"}, {"_ms", "m/s"}, {"_v", "V"}, {"_dbm", "dBm"},
 }

@@ -102,6 +102,7 @@ type tally struct {
 	traceless                                 int // visits too short to leave a trace
 	hiveYears                                 float64
 	swarm, handling, knocked, damp, silent    rate
+	battery                                   rate
 	flowStart, flowEnd                        rate
 	netErr, gainErr, flowStartErr, flowEndErr []float64
 	said                                      []claim
@@ -123,6 +124,7 @@ func (t *tally) add(o *tally) {
 	t.knocked.add(o.knocked)
 	t.damp.add(o.damp)
 	t.silent.add(o.silent)
+	t.battery.add(o.battery)
 	t.flowStart.add(o.flowStart)
 	t.flowEnd.add(o.flowEnd)
 	t.netErr = append(t.netErr, o.netErr...)
@@ -139,6 +141,10 @@ func (t *tally) remark(seed uint64, format string, args ...any) {
 
 // leastSilence is the shortest that has to be told, at any cadence.
 const leastSilence = 7 * time.Hour
+
+// leastLow is for how long a battery must have been low, that is, have had no
+// more than two weeks left, to count.
+const leastLow = 8 * day
 
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
@@ -214,6 +220,19 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			}
 			t.silent.found++
 			t.silent.delay = append(t.silent.delay, f.ToldAt.Sub(l.Time))
+		case outyard.BatteryLow:
+			// One that was changed soon after was not to be told of yet.
+			f := nearest(outyard.BatteryLow, l, day, 0)
+			if l.Low.IsZero() || !l.End.IsZero() && l.End.Sub(l.Low) < leastLow {
+				continue
+			}
+			t.battery.there++
+			if f == nil {
+				t.remark(seed, "missed battery-low, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
+				continue
+			}
+			t.battery.found++
+			t.battery.delay = append(t.battery.delay, f.ToldAt.Sub(l.Low))
 		case simulator.Flow:
 			t.scoreFlow(seed, l, nearest)
 		}
@@ -227,7 +246,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			continue
 		}
 		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp,
-			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent}[f.Kind]
+			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent, outyard.BatteryLow: &t.battery}[f.Kind]
 		switch {
 		case r == nil:
 		case f.State == outyard.Withdrawn:
@@ -242,7 +261,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 
 // scored are the kinds whose truth the labels tell.
 var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
-	outyard.Damp: true, outyard.FlowStart: true, outyard.FlowEnd: true}
+	outyard.Damp: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true, outyard.Silent: true}
 
 const day = 24 * time.Hour
 
