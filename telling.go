@@ -39,7 +39,17 @@ type Alert struct {
 	State    AlertState
 	Since    time.Time // when it came to this state
 	Until    time.Time // end of a snooze
-	Reminded time.Time
+	Reminded time.Time // when somebody was last reminded of it, or a snooze ended
+}
+
+// A Transition is one step in the life of an alert: what happened, and the
+// state that it led to.
+type Transition struct {
+	Finding string
+	At      time.Time
+	Event   string
+	State   AlertState
+	Until   time.Time // end of a snooze
 }
 
 // A Refused message could not be read, or has no place yet. It is kept whole.

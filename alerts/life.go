@@ -19,6 +19,7 @@ const (
 	Acknowledged EventKind = "acknowledged" // somebody will see to it
 	Snoozed      EventKind = "snoozed"      // somebody wants to hear of it later
 	Woke         EventKind = "woke"         // the snooze is at its end
+	Reminded     EventKind = "reminded"     // nobody has answered, and it is told once more
 )
 
 // An Event is something that happens to an alert.
@@ -33,7 +34,7 @@ type Event struct {
 //
 //	raised      -> open
 //	open        -> told, acknowledged, snoozed, over
-//	told        -> acknowledged, snoozed, over; open when worse
+//	told        -> acknowledged, snoozed, over; open when worse; told when reminded
 //	acknowledged-> snoozed, over; open when worse
 //	snoozed     -> acknowledged, over; open when worse or awake
 //	over        -> open when found again
@@ -69,6 +70,11 @@ func Next(a outyard.Alert, e Event, now time.Time) (outyard.Alert, bool) {
 	case Told:
 		if a.State == outyard.AlertOpen {
 			return to(outyard.AlertTold)
+		}
+	case Reminded:
+		if a.State == outyard.AlertTold {
+			a.Reminded = now
+			return a, true
 		}
 	case Acknowledged:
 		if a.State != outyard.AlertAcknowledged {

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"outyard"
@@ -19,7 +20,72 @@ const (
 	stageWithdrawn stage = "withdrawn"
 )
 
-func (s stage) closing() bool { return s == stageOver || s == stageWithdrawn }
+// Stages that can come more than once say when.
+const (
+	stageWoke     = "snoozed-until-"
+	stageReminded = "reminded-"
+)
+
+func stageAt(s string, at time.Time) stage { return stage(s + at.UTC().Format("20060102T150405Z")) }
+
+func (s stage) closing() bool  { return s == stageOver || s == stageWithdrawn }
+func (s stage) reminder() bool { return strings.HasPrefix(string(s), stageReminded) }
+
+// stageOf is the occasion of a message, as its key ends in it.
+func stageOf(m outyard.Message) stage { return stage(m.Key[strings.LastIndex(m.Key, "|")+1:]) }
+
+// gather is how long what can wait until the next round waits for more of its
+// yard, so that what has one cause is one message: a gateway's end is noticed
+// hive by hive, each by its own cadence. Common practice, no source.
+const gather = 30 * time.Minute
+
+const (
+	// remindAfter is how long somebody who was told to go has to answer until
+	// the first reminder; the later ones come after twice the time each.
+	remindAfter = time.Hour
+	// remindFor is when reminders end at the latest: who has not answered in a
+	// day has it on the round.
+	remindFor = day
+)
+
+// remindNow says whether nobody has answered for so long that the alert of f
+// is to be told once more.
+func remindNow(a outyard.Alert, f outyard.Finding, now time.Time) bool {
+	if a.State != outyard.AlertTold || f.State != outyard.Open || f.Severity != outyard.Now {
+		return false
+	}
+	after := remindAfter
+	if a.Reminded.After(a.Since) {
+		after = 2 * a.Reminded.Sub(a.Since)
+	}
+	return after <= min(remindFor, ruleOf(f.Kind).news) && !now.Before(a.Since.Add(after))
+}
+
+// Findings of one kind at one hive come and go where a sensor has a bad
+// contact. Told is the first few of them; the others are on the pages and on
+// the round, until it has been quiet for flapSpan. Common practice, no source.
+const (
+	flapSpan    = 7 * day
+	flapMost    = 2 // of those that can wait
+	flapMostNow = 3 // of those that cannot, in flapSpanNow
+	flapSpanNow = day
+)
+
+// flaps says whether f was raised so often lately that once more is no news.
+// raised are the findings that somebody was told of.
+func flaps(f outyard.Finding, raised []outyard.Finding, now time.Time) bool {
+	most, span := flapMost, flapSpan
+	if f.Severity == outyard.Now {
+		most, span = flapMostNow, flapSpanNow
+	}
+	n := 0
+	for _, r := range raised {
+		if r.ID != f.ID && threadOf(&r) == threadOf(&f) && now.Sub(r.ToldAt) < span {
+			n++
+		}
+	}
+	return n >= most
+}
 
 // endsAfter is when the alert of an event nobody answered is over.
 const endsAfter = 7 * day
@@ -86,7 +152,7 @@ func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s 
 	}
 	var words Words
 	for _, r := range routes {
-		if !r.wants(f.Yard, pressing) {
+		if !r.wants(f, pressing) {
 			continue
 		}
 		if words == (Words{}) {
@@ -96,11 +162,14 @@ func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s 
 			}
 		}
 		due := now
-		if f.Severity != outyard.Now || s.closing() {
+		switch {
+		case s.reminder():
 			due = afterQuiet(r.Quiet, now, zoneOf(yard))
+		case f.Severity != outyard.Now || s.closing():
+			due = afterQuiet(r.Quiet, now.Add(gather), zoneOf(yard))
 		}
 		occasion := s
-		if s == stageNow && !r.wants(f.Yard, before) {
+		if s == stageNow && !r.wants(f, before) {
 			occasion = stageRaised
 		}
 		for target := range r.To {

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -30,6 +31,8 @@ type MessageStore interface {
 	Due(ctx context.Context, now time.Time, limit int) ([]outyard.Message, error)
 	Delivered(ctx context.Context, key string, at time.Time) error
 	Postpone(ctx context.Context, key string, due time.Time, lastErr string) error
+	// HoldBack puts off what was not tried.
+	HoldBack(ctx context.Context, key string, due time.Time, why string) error
 	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
 	Finding(ctx context.Context, id string) (outyard.Finding, bool, error)
 }
@@ -43,6 +46,9 @@ type OutboxOptions struct {
 	Yard func(outyard.YardID) (outyard.Yard, bool)
 	// Told is called with the findings of messages that were delivered.
 	Told func(ctx context.Context, findings []string) error
+	// Answered says whether somebody has answered the alert of a finding, so
+	// that a reminder is not needed; nil: nobody ever has.
+	Answered func(finding string) bool
 	// Jitter gives numbers from 0 to below 1 that keep many retries apart.
 	Jitter func() float64
 }
@@ -70,11 +76,20 @@ type Outbox struct {
 	log     *slog.Logger
 	metrics outboxMetrics
 	nudge   chan struct{}
+
+	mu   sync.Mutex
+	sent map[address][]time.Time // messages of the last hour
+}
+
+// An address is one of a route's.
+type address struct {
+	route  string
+	target int
 }
 
 // NewOutbox returns an outbox. It does nothing until Run.
 func NewOutbox(db MessageStore, opts OutboxOptions, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) *Outbox {
-	return &Outbox{store: db, opts: opts, now: now, log: log, metrics: newOutboxMetrics(reg), nudge: make(chan struct{}, 1)}
+	return &Outbox{store: db, opts: opts, now: now, log: log, metrics: newOutboxMetrics(reg), nudge: make(chan struct{}, 1), sent: map[address][]time.Time{}}
 }
 
 // Nudge says that messages have been queued. It does not block.
@@ -107,53 +122,46 @@ func (o *Outbox) Run(ctx context.Context) error {
 // that cannot be delivered is no error, but put off; errors are of the store.
 func (o *Outbox) Deliver(ctx context.Context) error {
 	for {
-		due, err := o.store.Due(ctx, o.now(), atOnce)
+		now := o.now()
+		// What still waits for company goes along with what is due.
+		waiting, err := o.store.Due(ctx, now.Add(gather), atOnce)
 		if err != nil {
 			return fmt.Errorf("read outbox: %w", err)
 		}
-		parcels, err := o.sort(ctx, due)
+		parcels, err := o.sort(ctx, waiting, now)
 		if err != nil {
 			return err
 		}
 		var g errgroup.Group
-		for _, ps := range parcels {
-			g.Go(func() error {
-				var errs []error
-				for _, p := range ps {
-					errs = append(errs, o.send(ctx, p))
-				}
-				return errors.Join(errs...)
-			})
+		for to, ps := range parcels {
+			g.Go(func() error { return o.sendAll(ctx, to, ps) })
 		}
 		if err := errors.Join(g.Wait(), o.measure(ctx)); err != nil || ctx.Err() != nil {
 			return err
 		}
-		if len(due) < atOnce { // else there may be more
+		// The longest due came first: only when all of them were due there may
+		// be more.
+		if len(waiting) < atOnce || waiting[len(waiting)-1].Due.After(now) {
 			return nil
 		}
 	}
 }
 
 // A parcel is what becomes one message: what is due to one address about one
-// yard.
+// yard, or, in a summary, about several.
 type parcel struct {
-	route    string
-	target   int
+	address
 	yard     outyard.YardID
+	summary  bool
 	messages []outyard.Message
 	findings []outyard.Finding
 }
 
 // sort groups messages by address and yard, in the order in which they were
-// due, and returns the parcels of each address.
-func (o *Outbox) sort(ctx context.Context, due []outyard.Message) ([][]*parcel, error) {
-	type address struct {
-		route  string
-		target int
-	}
-	var order []address
+// due, and returns the parcels of which something is.
+func (o *Outbox) sort(ctx context.Context, waiting []outyard.Message, now time.Time) (map[address][]*parcel, error) {
 	byAddress := map[address][]*parcel{}
-	for _, m := range due {
+	for _, m := range waiting {
 		var yard outyard.YardID
 		var findings []outyard.Finding
 		for _, id := range m.Findings {
@@ -166,34 +174,119 @@ func (o *Outbox) sort(ctx context.Context, due []outyard.Message) ([][]*parcel, 
 			}
 		}
 		to := address{m.Route, m.Target}
-		if _, ok := byAddress[to]; !ok {
-			order = append(order, to)
+		i := -1
+		if len(findings) > 0 { // what is about no finding is a message of its own
+			i = slices.IndexFunc(byAddress[to], func(p *parcel) bool { return p.yard == yard && len(p.findings) > 0 })
 		}
-		i := slices.IndexFunc(byAddress[to], func(p *parcel) bool { return p.yard == yard })
 		if i < 0 {
-			byAddress[to] = append(byAddress[to], &parcel{route: m.Route, target: m.Target, yard: yard})
+			byAddress[to] = append(byAddress[to], &parcel{address: to, yard: yard})
 			i = len(byAddress[to]) - 1
 		}
-		p := byAddress[to][i]
-		p.messages = append(p.messages, m)
-		for _, f := range findings {
-			if !slices.ContainsFunc(p.findings, func(g outyard.Finding) bool { return g.ID == f.ID }) {
-				p.findings = append(p.findings, f)
-			}
+		byAddress[to][i].add(m, findings)
+	}
+	for to, ps := range byAddress {
+		byAddress[to] = slices.DeleteFunc(ps, func(p *parcel) bool {
+			return !slices.ContainsFunc(p.messages, func(m outyard.Message) bool { return !m.Due.After(now) })
+		})
+	}
+	return byAddress, nil
+}
+
+func (p *parcel) add(m outyard.Message, findings []outyard.Finding) {
+	p.messages = append(p.messages, m)
+	for _, f := range findings {
+		if !slices.ContainsFunc(p.findings, func(g outyard.Finding) bool { return g.ID == f.ID }) {
+			p.findings = append(p.findings, f)
 		}
 	}
-	out := make([][]*parcel, len(order))
-	for i, to := range order {
-		out[i] = byAddress[to]
+}
+
+// urgent says whether a parcel holds what cannot wait.
+func (p *parcel) urgent() bool {
+	return slices.ContainsFunc(p.findings, func(f outyard.Finding) bool { return pressing(f) == outyard.Now.Rank() })
+}
+
+// sendAll delivers what is due to one address, as far as the ceiling of an
+// hour lets it: the last message that it allows is a summary of all the rest.
+func (o *Outbox) sendAll(ctx context.Context, to address, ps []*parcel) error {
+	var errs []error
+	var urgent, others []*parcel
+	for _, p := range ps {
+		if err := o.discard(ctx, p); err != nil {
+			errs = append(errs, err)
+		}
+		switch {
+		case len(p.messages) == 0:
+		case len(p.findings) == 0: // the round: once a day
+			errs = append(errs, o.send(ctx, p))
+		case p.urgent():
+			urgent = append(urgent, p)
+		default:
+			others = append(others, p)
+		}
 	}
-	return out, nil
+	most := 0
+	if i := o.route(to.route); i >= 0 {
+		most = o.opts.Routes[i].PerHour
+	}
+	errs = append(errs, o.sendWithin(ctx, to, urgent, 2*most), o.sendWithin(ctx, to, others, most))
+	return errors.Join(errs...)
+}
+
+// sendWithin sends parcels so that no more than most, if that is not 0, go to
+// an address in an hour.
+func (o *Outbox) sendWithin(ctx context.Context, to address, ps []*parcel, most int) error {
+	if len(ps) == 0 {
+		return nil
+	}
+	now := o.now()
+	sent := o.lately(to, now)
+	left := most - len(sent)
+	if most > 0 && left <= 0 {
+		opens := sent[len(sent)-most].Add(time.Hour)
+		var errs []error
+		for _, p := range ps {
+			errs = append(errs, o.holdBack(ctx, p, opens, fmt.Sprintf("held back: %d messages have gone there within the hour", len(sent))))
+		}
+		return errors.Join(errs...)
+	}
+	if most > 0 && len(ps) > left {
+		all := &parcel{address: to, summary: true}
+		for _, p := range ps[left-1:] {
+			for _, m := range p.messages {
+				all.add(m, p.findings)
+			}
+		}
+		ps = append(slices.Clone(ps[:left-1]), all)
+	}
+	var errs []error
+	for _, p := range ps {
+		errs = append(errs, o.send(ctx, p))
+	}
+	return errors.Join(errs...)
+}
+
+// lately are the times in the last hour at which a message went to an address.
+func (o *Outbox) lately(to address, now time.Time) []time.Time {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.sent[to] = slices.DeleteFunc(o.sent[to], func(at time.Time) bool { return now.Sub(at) >= time.Hour })
+	return slices.Clone(o.sent[to])
+}
+
+func (o *Outbox) holdBack(ctx context.Context, p *parcel, until time.Time, why string) error {
+	o.log.Warn("messages held back", "route", p.route, "yard", p.yard, "messages", len(p.messages), "until", until, "why", why)
+	var errs []error
+	for _, m := range p.messages {
+		if err := o.store.HoldBack(ctx, m.Key, until, why); err != nil {
+			errs = append(errs, fmt.Errorf("hold back message %q: %w", m.Key, err))
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // send delivers a parcel, or puts its messages off.
 func (o *Outbox) send(ctx context.Context, p *parcel) error {
-	if err := o.discard(ctx, p); err != nil || len(p.messages) == 0 {
-		return err
-	}
 	m, err := o.compose(p)
 	if err != nil {
 		return err
@@ -208,6 +301,9 @@ func (o *Outbox) send(ctx context.Context, p *parcel) error {
 	ctx = context.WithoutCancel(ctx)
 	o.metrics.sent.Add(float64(len(p.messages)))
 	now := o.now()
+	o.mu.Lock()
+	o.sent[p.address] = append(o.sent[p.address], now)
+	o.mu.Unlock()
 	var errs []error
 	for _, m := range p.messages {
 		if err := o.store.Delivered(ctx, m.Key, now); err != nil {
@@ -215,7 +311,7 @@ func (o *Outbox) send(ctx context.Context, p *parcel) error {
 		}
 	}
 	o.log.Info("told", "route", p.route, "yard", p.yard, "subject", m.Subject, "findings", m.Findings)
-	if o.opts.Told != nil {
+	if o.opts.Told != nil && len(m.Findings) > 0 {
 		if err := o.opts.Told(ctx, m.Findings); err != nil {
 			errs = append(errs, err)
 		}
@@ -228,7 +324,7 @@ func (o *Outbox) discard(ctx context.Context, p *parcel) error {
 	now := o.now()
 	var keep []outyard.Message
 	for _, m := range p.messages {
-		why := p.stale(m)
+		why := o.stale(p, m)
 		if why == "" {
 			keep = append(keep, m)
 			continue
@@ -247,7 +343,7 @@ func (o *Outbox) discard(ctx context.Context, p *parcel) error {
 }
 
 // stale says why a message of the parcel should not be told; "" if it should.
-func (p *parcel) stale(m outyard.Message) string {
+func (o *Outbox) stale(p *parcel, m outyard.Message) string {
 	f, ok := p.about(m)
 	if !ok {
 		return ""
@@ -259,10 +355,14 @@ func (p *parcel) stale(m outyard.Message) string {
 	switch {
 	case f.State == outyard.Withdrawn && unheard:
 		return "it was withdrawn before it was told"
+	case f.State == outyard.Over && !ruleOf(f.Kind).event && unheard:
+		return "it was over before it was told"
 	case f.State == outyard.Withdrawn && isFirst(m):
 		return "it has been withdrawn"
 	case isFirst(m) && toldAtNight(m, f):
 		return "it has been told, when it became pressing"
+	case stageOf(m).reminder() && (f.State != outyard.Open || o.opts.Answered != nil && o.opts.Answered(f.ID)):
+		return "it has been answered, or is over"
 	}
 	return ""
 }
@@ -276,12 +376,12 @@ func (p *parcel) about(m outyard.Message) (outyard.Finding, bool) {
 	return p.findings[i], true
 }
 
-func isFirst(m outyard.Message) bool { return strings.HasSuffix(m.Key, "|"+string(stageRaised)) }
+func isFirst(m outyard.Message) bool { return stageOf(m) == stageRaised }
 
 // toldAtNight says that the message was held back by quiet hours while its
 // finding became so pressing that another one went out at once.
 func toldAtNight(m outyard.Message, f outyard.Finding) bool {
-	return m.Attempts == 0 && m.Due.After(m.Queued) && f.Severity == outyard.Now
+	return m.Attempts == 0 && m.LastErr == "" && m.Due.After(m.Queued) && f.Severity == outyard.Now
 }
 
 // compose makes one message of a parcel, in words that are true now: findings
@@ -291,11 +391,7 @@ func (o *Outbox) compose(p *parcel) (outyard.Message, error) {
 	if len(p.findings) == 0 {
 		return m, nil
 	}
-	yard, ok := o.opts.Yard(p.yard)
-	if !ok { // not in the config any more
-		yard = outyard.Yard{ID: p.yard}
-	}
-	words, err := o.opts.Writer.Write(yard, p.findings)
+	words, err := o.words(p)
 	if err != nil {
 		return m, err
 	}
@@ -310,9 +406,32 @@ func (o *Outbox) compose(p *parcel) (outyard.Message, error) {
 	return m, nil
 }
 
+// words are what the parcel says.
+func (o *Outbox) words(p *parcel) (Words, error) {
+	find := func(id outyard.YardID) outyard.Yard {
+		if yard, ok := o.opts.Yard(id); ok {
+			return yard
+		}
+		return outyard.Yard{ID: id} // not in the config any more
+	}
+	if p.summary {
+		return o.opts.Writer.Summary(find, p.findings)
+	}
+	words, err := o.opts.Writer.Write(find(p.yard), p.findings)
+	if !slices.ContainsFunc(p.messages, func(m outyard.Message) bool { return !stageOf(m).reminder() }) {
+		words.Subject = "Reminder: " + words.Subject
+	}
+	return words, err
+}
+
+// route finds a route by its name, -1 when it is not in the config any more.
+func (o *Outbox) route(name string) int {
+	return slices.IndexFunc(o.opts.Routes, func(r Route) bool { return r.Name == name })
+}
+
 // attempt hands the message to the channel of its address.
 func (o *Outbox) attempt(ctx context.Context, m outyard.Message) error {
-	i := slices.IndexFunc(o.opts.Routes, func(r Route) bool { return r.Name == m.Route })
+	i := o.route(m.Route)
 	if i < 0 || m.Target >= len(o.opts.Routes[i].To) {
 		return Permanent(fmt.Errorf("route %q has no address %d in the config any more", m.Route, m.Target+1))
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -53,15 +54,20 @@ type postOffice struct {
 	now  time.Time
 	log  bytes.Buffer
 	told []string
+
+	routes   []alerts.Route
+	answered []string
 }
 
 func newPostOffice(t *testing.T) *postOffice {
 	db, err := sqlite.Open(t.Context(), t.TempDir())
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, db.Close()) })
-	p := &postOffice{t: t, db: db, hole: &pigeonhole{}, now: noon}
+	p := &postOffice{t: t, db: db, hole: &pigeonhole{}, now: noon,
+		routes: []alerts.Route{{Name: "me", To: []string{secretAddress}}, {Name: "far", To: []string{"carrier:s3cret"}}}}
 	p.box = alerts.NewOutbox(db, alerts.OutboxOptions{
-		Routes:   []alerts.Route{{Name: "me", To: []string{secretAddress}}, {Name: "far", To: []string{"carrier:s3cret"}}},
+		Routes:   p.routes,
+		Answered: func(id string) bool { return slices.Contains(p.answered, id) },
 		Channels: map[string]alerts.Channel{"test": p.hole},
 		Yard:     func(id outyard.YardID) (outyard.Yard, bool) { return alderSlip, id == alderSlip.ID },
 		Told: func(_ context.Context, findings []string) error {

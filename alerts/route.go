@@ -12,8 +12,13 @@ type Route struct {
 	Name  string
 	To    []string         // addresses, as URLs; they may hold secrets
 	Yards []string         // yard ids, or "*" for every yard
+	Kinds []outyard.Kind   // nil: every kind
 	From  outyard.Severity // the least pressing that is told
 	Quiet Quiet            // nil: none
+	// PerHour is how many messages an hour go to each address; what is more
+	// is told in one summary. What cannot wait may come twice as often. 0: no
+	// ceiling.
+	PerHour int
 }
 
 // Quiet is the part of the day in which only what cannot wait is told.
@@ -22,11 +27,13 @@ type Quiet interface {
 	Covers(at time.Time, zone *time.Location) bool
 }
 
-// wants says whether the route tells of what is this pressing in that yard.
-func (r Route) wants(yard outyard.YardID, s outyard.Severity) bool {
-	if s.Rank() < r.From.Rank() {
-		return false
-	}
+// wants says whether the route tells of f when it is this pressing.
+func (r Route) wants(f outyard.Finding, s outyard.Severity) bool {
+	return s.Rank() >= r.From.Rank() && r.of(f.Yard) && (r.Kinds == nil || slices.Contains(r.Kinds, f.Kind))
+}
+
+// of says whether the route is for that yard.
+func (r Route) of(yard outyard.YardID) bool {
 	return slices.Contains(r.Yards, "*") || slices.Contains(r.Yards, string(yard))
 }
 

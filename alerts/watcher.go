@@ -173,6 +173,28 @@ func (w *Watcher) Told(ctx context.Context, findings []string) error {
 	return errors.Join(errs...)
 }
 
+// Answered says whether somebody has answered the alert, or there is nothing
+// left to answer: then nobody need be reminded of it.
+func (w *Watcher) Answered(finding string) bool {
+	w.mu.Lock()
+	y := w.alertOf[finding]
+	w.mu.Unlock()
+	if y == nil {
+		return false
+	}
+	y.book.Lock()
+	defer y.book.Unlock()
+	switch y.alerts[finding].State {
+	case outyard.AlertAcknowledged, outyard.AlertSnoozed, outyard.AlertOver:
+		return true
+	}
+	return false
+}
+
+func transition(a outyard.Alert, e Event, at time.Time) outyard.Transition {
+	return outyard.Transition{Finding: a.Finding, At: at, Event: string(e.Kind), State: a.State, Until: a.Until}
+}
+
 // happen stores what becomes of an alert when e happens, and returns it.
 func (w *Watcher) happen(ctx context.Context, finding string, e Event) (outyard.Alert, error) {
 	w.mu.Lock()
@@ -187,7 +209,8 @@ func (w *Watcher) happen(ctx context.Context, finding string, e Event) (outyard.
 	if !changed {
 		return a, nil
 	}
-	if err := w.store.Tell(ctx, store.News{Alerts: []outyard.Alert{a}}); err != nil {
+	news := store.News{Alerts: []outyard.Alert{a}, History: []outyard.Transition{transition(a, e, w.now())}}
+	if err := w.store.Tell(ctx, news); err != nil {
 		return outyard.Alert{}, fmt.Errorf("alert %q: %w", finding, err)
 	}
 	y.alerts[finding] = a

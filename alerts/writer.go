@@ -66,14 +66,46 @@ func (w Writer) Write(yard outyard.Yard, findings []outyard.Finding) (Words, err
 		l.Subject = "Now: " + l.Subject
 	}
 
+	return execute(l, string(yard.ID))
+}
+
+func execute(l letter, about string) (Words, error) {
 	var text, html strings.Builder
 	if err := textMessage.Execute(&text, l); err != nil {
-		return Words{}, fmt.Errorf("write text for %s: %w", yard.ID, err)
+		return Words{}, fmt.Errorf("write text for %s: %w", about, err)
 	}
 	if err := htmlMessage.Execute(&html, l); err != nil {
-		return Words{}, fmt.Errorf("write HTML for %s: %w", yard.ID, err)
+		return Words{}, fmt.Errorf("write HTML for %s: %w", about, err)
 	}
 	return Words{Subject: l.Subject, Text: strings.TrimSpace(text.String()) + "\n", HTML: html.String()}, nil
+}
+
+// Summary tells of findings of many yards, at least one, in a line each: what
+// the ceiling of an hour held back. yard finds a yard by its id.
+func (w Writer) Summary(yard func(outyard.YardID) outyard.Yard, findings []outyard.Finding) (Words, error) {
+	findings = slices.Clone(findings)
+	slices.SortStableFunc(findings, func(a, b outyard.Finding) int {
+		return cmp.Or(cmp.Compare(pressing(b), pressing(a)), cmp.Compare(a.Yard, b.Yard), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
+	})
+	var l letter
+	yards := map[outyard.YardID]bool{}
+	for _, f := range findings {
+		y := yard(f.Yard)
+		it := w.item(y, f)
+		it.Advice, it.Caution = nil, nil
+		if it.Place = nameOf(y); f.Hive != "" {
+			it.Place += ", " + placeOf(y, f.Hive)
+		}
+		l.Items = append(l.Items, it)
+		yards[f.Yard] = true
+	}
+	many := fmt.Sprintf("%s at %s", count(len(findings), "finding"), count(len(yards), "yard"))
+	l.Yard = many + ", in one message since there have been many. What to do about each is on its page."
+	l.Subject = fmt.Sprintf("%s, %s first", many, nameOf(yard(findings[0].Yard)))
+	if pressing(findings[0]) == outyard.Now.Rank() {
+		l.Subject = "Now: " + l.Subject
+	}
+	return execute(l, "a summary")
 }
 
 func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
@@ -149,4 +181,11 @@ func placeOf(y outyard.Yard, id outyard.HiveID) string {
 	}
 	h, _ := y.Hive(id)
 	return cmp.Or(h.Name, string(id))
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }

@@ -67,6 +67,7 @@ type unsaved struct {
 	findings map[string]outyard.Finding
 	alerts   map[string]outyard.Alert
 	messages []outyard.Message
+	history  []outyard.Transition
 	hives    map[outyard.HiveID]bool // to be announced
 }
 
@@ -201,7 +202,7 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 		y.unsaved.hives[c.Is.Hive] = true
 		_, alerted := y.alerts[c.Is.ID]
 		what := consequenceOf(c, alerted, now)
-		if what.event == Raised && !w.concerns(c.Is) {
+		if what.event == Raised && (!w.concerns(c.Is) || w.flaps(y, c.Is, now)) {
 			continue
 		}
 		if what.event != "" && w.step(y, c.Is.ID, Event{Kind: what.event}, now) && !alerted {
@@ -219,7 +220,22 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 // the record becomes an alert where a route asks for it.
 func (w *Watcher) concerns(f outyard.Finding) bool {
 	return f.Severity.Rank() >= outyard.Soon.Rank() ||
-		slices.ContainsFunc(w.opts.Routes, func(r Route) bool { return r.wants(f.Yard, f.Severity) })
+		slices.ContainsFunc(w.opts.Routes, func(r Route) bool { return r.wants(f, f.Severity) })
+}
+
+// flaps is called with book held.
+func (w *Watcher) flaps(y *yard, f outyard.Finding, now time.Time) bool {
+	var raised []outyard.Finding
+	for id := range y.alerts {
+		if r, ok := y.ledger.Finding(id); ok {
+			raised = append(raised, r)
+		}
+	}
+	if !flaps(f, raised, now) {
+		return false
+	}
+	w.log.Info("finding not told: it comes and goes", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "id", f.ID, "summary", f.Summary)
+	return true
 }
 
 // know remembers where alerts are to be found by their ids.
@@ -231,7 +247,8 @@ func (w *Watcher) know(y *yard, ids []string) {
 	}
 }
 
-// passTime ends snoozes, and alerts of events that nobody answered.
+// passTime ends snoozes, reminds whoever has not answered, and ends the alerts
+// of events that nobody ever answered.
 func (w *Watcher) passTime(y *yard, place outyard.Yard, now time.Time) {
 	y.book.Lock()
 	defer y.book.Unlock()
@@ -250,7 +267,10 @@ func (w *Watcher) passTime(y *yard, place outyard.Yard, now time.Time) {
 		}
 		until := a.Until
 		if w.step(y, id, Event{Kind: Woke}, now) {
-			w.queue(y, place, f, stage("snoozed-until-"+until.UTC().Format("20060102T150405Z")), f.Severity, now)
+			w.queue(y, place, f, stageAt(stageWoke, until), f.Severity, now)
+		}
+		if remindNow(a, f, now) && w.step(y, id, Event{Kind: Reminded}, now) {
+			w.queue(y, place, f, stageAt(stageReminded, now), f.Severity, now)
 		}
 	}
 }
@@ -262,6 +282,7 @@ func (w *Watcher) step(y *yard, id string, e Event, now time.Time) bool {
 	a, changed := Next(a, e, now)
 	if changed {
 		y.alerts[id], y.unsaved.alerts[id] = a, a
+		y.unsaved.history = append(y.unsaved.history, transition(a, e, now))
 	}
 	return changed
 }
@@ -282,7 +303,7 @@ func (w *Watcher) queue(y *yard, place outyard.Yard, f outyard.Finding, s stage,
 func (w *Watcher) save(ctx context.Context, y *yard, t todo, anew bool, now time.Time) error {
 	y.book.Lock()
 	defer y.book.Unlock()
-	n := store.News{Findings: byID(y.unsaved.findings), Alerts: byID(y.unsaved.alerts), Messages: y.unsaved.messages}
+	n := store.News{Findings: byID(y.unsaved.findings), Alerts: byID(y.unsaved.alerts), Messages: y.unsaved.messages, History: y.unsaved.history}
 	table, compared := y.days, false
 	if anew || !empty(n) || !now.Before(y.daysDue) {
 		n.Days, table = newDays(y, anew, now)

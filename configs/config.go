@@ -74,9 +74,14 @@ type Route struct {
 	To       []Secret         // one address a place to tell
 	AllYards bool             // "*" was among the yards
 	Yards    []outyard.YardID // where not all
+	Kinds    []outyard.Kind   // nil: every kind
 	From     outyard.Severity // told from this severity upward
 	Quiet    Quiet
+	PerHour  int // messages an hour to each address, what cannot wait twice as many
 }
+
+// defaultPerHour is a message each ten minutes: more are not read one by one.
+const defaultPerHour = 6
 
 // Tells says whether the route is for that yard.
 func (r Route) Tells(yard outyard.YardID) bool {

@@ -469,13 +469,26 @@ func (r *reader) tell(c Config) []Route {
 		if !s.get("name").given() {
 			r.missing(s, "name", "me")
 		}
-		route := Route{Name: r.label(s.get("name"), ""), From: outyard.Soon}
+		route := Route{Name: r.label(s.get("name"), ""), From: outyard.Soon, PerHour: defaultPerHour}
 		if before, twice := seen[route.Name]; twice && route.Name != "" {
 			r.say(in, "%s: the name %q is already on line %d: give each one of its own", in.name, route.Name, before.node.Line)
 		}
 		seen[route.Name] = in
 		route.To = r.targets(s)
 		route.Yards, route.AllYards = r.toldYards(s.get("yards"), c)
+		for _, in := range r.list(s.get("kinds")) {
+			if name, ok := r.text(in); ok {
+				if !slices.Contains(outyard.Kinds, outyard.Kind(name)) {
+					r.say(in, "%s is %q: %s", in.name, name, meant(name, kindNames()))
+				}
+				route.Kinds = append(route.Kinds, outyard.Kind(name))
+			}
+		}
+		if n := s.get("per_hour"); n.given() {
+			if most, ok := r.whole(n, 1, 1000, "a number of messages an hour, 1 to 1000"); ok {
+				route.PerHour = most
+			}
+		}
 		if from := s.get("from"); from.given() {
 			if name, ok := r.text(from); ok {
 				route.From = outyard.Severity(name)
@@ -495,6 +508,14 @@ func (r *reader) tell(c Config) []Route {
 		routes = append(routes, route)
 	}
 	return routes
+}
+
+func kindNames() []string {
+	names := make([]string, len(outyard.Kinds))
+	for i, k := range outyard.Kinds {
+		names[i] = string(k)
+	}
+	return names
 }
 
 func (r *reader) targets(s section) []Secret {
@@ -620,6 +641,12 @@ func (r Route) String() string {
 		yards = strings.Join(ids, " ")
 	}
 	s := fmt.Sprintf("%s: %s, of %s, from %s", r.Name, strings.Join(to, " "), yards, r.From)
+	for i, k := range r.Kinds {
+		if i == 0 {
+			s += ", only"
+		}
+		s += " " + string(k)
+	}
 	if !r.Quiet.IsZero() {
 		s += ", quiet " + r.Quiet.String()
 	}

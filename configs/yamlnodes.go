@@ -33,7 +33,7 @@ var keys = map[string][]string{
 	"mappings.quantities": quantityNames(),
 	anyQuantity:           {"field", "inner", "bytes", "unit", "scale", "offset", "absent", "optional"},
 	byteRange:             {"at", "width", "signed", "order"},
-	"tell":                {"name", "to", "yards", "from", "quiet"},
+	"tell":                {"name", "to", "yards", "kinds", "from", "quiet", "per_hour"},
 }
 
 // An item is a value in YAML, and where it stands. Decoding into structs would

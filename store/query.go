@@ -58,4 +58,5 @@ type News struct {
 	Days     []outyard.Day     // replace those of the same yard, hive and date
 	Alerts   []outyard.Alert   // replace those of the same finding
 	Messages []outyard.Message // a key that is there already is left as it is
+	History  []outyard.Transition
 }

@@ -129,7 +129,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Announce: announcer.Announce,
 	}, d.now, d.log, reg)
 	outbox = alerts.NewOutbox(state, alerts.OutboxOptions{
-		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Jitter: rand.Float64,
+		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Answered: watch.Answered, Jitter: rand.Float64,
 		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log}},
 	}, d.now, d.log, reg)
 	inner = append(inner, watch.Run, outbox.Run, announcer.Run)
@@ -245,7 +245,7 @@ func readiness(db *sqlite.Store, healthy []func() error) func(context.Context) e
 func routesOf(cfg configs.Config) []alerts.Route {
 	var routes []alerts.Route
 	for _, r := range cfg.Tell {
-		route := alerts.Route{Name: r.Name, From: r.From}
+		route := alerts.Route{Name: r.Name, From: r.From, Kinds: r.Kinds, PerHour: r.PerHour}
 		for _, to := range r.To {
 			route.To = append(route.To, to.Reveal())
 		}

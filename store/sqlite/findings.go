@@ -116,3 +116,16 @@ func (s *Store) Alerts(ctx context.Context) ([]outyard.Alert, error) {
 		})
 	return items, because(err, "read alerts")
 }
+
+// History returns what became of a finding's alert, step by step.
+func (s *Store) History(ctx context.Context, finding string) ([]outyard.Transition, error) {
+	var items []outyard.Transition
+	err := s.rowsOf(ctx, `SELECT finding, at_ns, event, state, until_ns FROM transitions WHERE finding = ? ORDER BY id`, []any{finding},
+		func(rows *sql.Rows) error {
+			var t outyard.Transition
+			err := rows.Scan(&t.Finding, instant{&t.At}, &t.Event, &t.State, instant{&t.Until})
+			items = append(items, t)
+			return err
+		})
+	return items, because(err, "read history of alert %s", finding)
+}

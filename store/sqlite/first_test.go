@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -15,15 +16,15 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// writeFirst makes firstFile again: the first migration alone, filled by the
-// writing of today. A file left as it is proves more: make it again only for
+// writeFirst makes the first of olderFiles that is not there: its migrations
+// alone, filled by the writing of today. A file left as it is proves more: make it again only for
 // more to be in it.
-var writeFirst = flag.Bool("write-first", false, "write testdata/first.db again; read at its flag why not to")
+var writeFirst = flag.Bool("write-first", false, "write the files of older schemas that are not there; read at this flag why not to write one again")
 
-// firstFile is a store of the first schema.
-var firstFile = filepath.Join("testdata", "first.db")
+// olderFiles are stores of the schemas before today's, the first one first.
+var olderFiles = []string{filepath.Join("testdata", "first.db"), filepath.Join("testdata", "second.db")}
 
-// What firstFile holds: something in every table.
+// What each of olderFiles holds: something in every table of the first schema.
 var (
 	firstWeights = weights("h01", noon, 50)
 	firstWeather = func() outyard.Reading {
@@ -46,7 +47,7 @@ var (
 		Reason: "not JSON", Yard: "mill-lane", Hive: "h99"}
 )
 
-func makeFirst(t *testing.T) {
+func makeOlder(t *testing.T, schema int64, name string) {
 	dir, ctx := t.TempDir(), t.Context()
 	s := &Store{path: filepath.Join(dir, File), windowRows: windowRows, writing: make(chan struct{}, 1), refusedLimit: defaultRefusedLimit}
 	var err error
@@ -55,7 +56,7 @@ func makeFirst(t *testing.T) {
 	s.write.SetMaxOpenConns(1)
 	p, err := provider(s.write)
 	require.NoError(t, err)
-	_, err = p.UpTo(ctx, 1)
+	_, err = p.UpTo(ctx, schema)
 	require.NoError(t, err)
 	s.writer, err = s.write.Conn(ctx)
 	require.NoError(t, err)
@@ -74,23 +75,32 @@ func makeFirst(t *testing.T) {
 
 	file, err := os.ReadFile(s.path)
 	require.NoError(t, err)
-	require.NoError(t, os.MkdirAll(filepath.Dir(firstFile), 0o755))
-	require.NoError(t, os.WriteFile(firstFile, file, 0o644))
+	require.NoError(t, os.MkdirAll(filepath.Dir(name), 0o755))
+	require.NoError(t, os.WriteFile(name, file, 0o644))
 }
 
-// TestFirstSchema opens a file that has the first schema: it is brought up to
-// date, everything is still there, and more can be added.
-func TestFirstSchema(t *testing.T) {
-	if *writeFirst {
-		makeFirst(t)
+// TestOlderSchemas opens files that have the schemas before today's: each is
+// brought up to date, everything is still there, and more can be added.
+func TestOlderSchemas(t *testing.T) {
+	for i, name := range olderFiles {
+		schema := int64(i + 1)
+		t.Run(filepath.Base(name), func(t *testing.T) {
+			if _, err := os.Stat(name); err != nil && *writeFirst {
+				makeOlder(t, schema, name)
+			}
+			openOlder(t, schema, name)
+		})
 	}
-	file, err := os.ReadFile(firstFile)
+}
+
+func openOlder(t *testing.T, schema int64, name string) {
+	file, err := os.ReadFile(name)
 	require.NoError(t, err)
 	dir := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(dir, File), file, 0o600))
 	_, err = OpenForReading(t.Context(), dir)
 	require.ErrorIs(t, err, store.ErrOlder, "the file is of today's schema, and this test shows nothing")
-	require.ErrorContains(t, err, "schema 1,")
+	require.ErrorContains(t, err, fmt.Sprintf("schema %d,", schema))
 
 	all := append([]outyard.Reading{}, firstWeights[0], firstWeather)
 	all = append(all, firstWeights[1:]...)
@@ -137,6 +147,7 @@ func TestFirstSchema(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, fresh, 3)
 	require.Len(t, add(t, queueOf(t, s), firstWeights...), len(firstWeights), "what later schemas brought is there, and empty")
+	require.NoError(t, s.Tell(t.Context(), store.News{History: []outyard.Transition{{Finding: firstFinding.ID, At: noon, Event: "told", State: outyard.AlertTold}}}))
 	reader, err := OpenForReading(t.Context(), dir)
 	require.NoError(t, err)
 	require.NoError(t, reader.Close())

@@ -69,6 +69,12 @@ func (s *Store) Postpone(ctx context.Context, key string, due time.Time, lastErr
 	return s.changeMessage(ctx, key, `UPDATE messages SET due_ns = ?, attempts = attempts + 1, last_err = ? WHERE key = ?`, nanos(due), lastErr, key)
 }
 
+// HoldBack puts a message off that has not been tried, and says why. It wraps
+// [store.ErrNotFound].
+func (s *Store) HoldBack(ctx context.Context, key string, due time.Time, why string) error {
+	return s.changeMessage(ctx, key, `UPDATE messages SET due_ns = ?, last_err = ? WHERE key = ?`, nanos(due), why, key)
+}
+
 func (s *Store) changeMessage(ctx context.Context, key, query string, args ...any) error {
 	err := s.inTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		res, err := tx.ExecContext(ctx, query, args...)

@@ -23,6 +23,9 @@ func (s *Store) Tell(ctx context.Context, news store.News) error {
 		if err := putAlerts(ctx, tx, news.Alerts); err != nil {
 			return err
 		}
+		if err := putHistory(ctx, tx, news.History); err != nil {
+			return err
+		}
 		return putMessages(ctx, tx, news.Messages)
 	})
 	return because(err, "tell %d findings, %d days, %d alerts, %d messages",
@@ -84,6 +87,13 @@ func putAlerts(ctx context.Context, tx *sql.Tx, alerts []outyard.Alert) error {
 		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns`,
 		alerts, func(a outyard.Alert) ([]any, error) {
 			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded)}, nil
+		})
+}
+
+func putHistory(ctx context.Context, tx *sql.Tx, history []outyard.Transition) error {
+	return putEach(ctx, tx, `INSERT INTO transitions (finding, at_ns, event, state, until_ns) VALUES (?,?,?,?,?)`,
+		history, func(t outyard.Transition) ([]any, error) {
+			return []any{t.Finding, nanos(t.At), t.Event, string(t.State), nanos(t.Until)}, nil
 		})
 }
 

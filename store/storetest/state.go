@@ -24,12 +24,14 @@ func RunState(t *testing.T, open func(t *testing.T) State) {
 		{"findings come newest onset first, filtered and in pages", findings},
 		{"days come by date, yard and hive, filtered and in pages", days},
 		{"an alert follows its finding", alerts},
+		{"what became of an alert comes back in order", history},
 		{"news is told whole or not at all", tellAtomic},
 		{"a journal entry comes back, once", journal},
 		{"journal entries come by time, filtered and in pages", entries},
 		{"a message under a known key is left alone", messageKey},
 		{"the outbox hands out what is due, the longest due first", outbox},
 		{"a message comes back as it was told", messageComesBack},
+		{"a link is used once, and forgotten when it has expired", links},
 		{"what was refused is kept whole until it is forgotten", refused},
 		{"a cursor from elsewhere is refused", badCursor},
 	} {
@@ -196,12 +198,46 @@ func alerts(t *testing.T, s State) {
 	same(t, []outyard.Alert{two, one}, got)
 }
 
+func history(t *testing.T, s State) {
+	steps := []outyard.Transition{
+		{Finding: "swarm-1", At: noon, Event: "raised", State: outyard.AlertOpen},
+		{Finding: "swarm-1", At: noon, Event: "told", State: outyard.AlertTold},
+		{Finding: "swarm-1", At: noon.Add(time.Hour), Event: "snoozed", State: outyard.AlertSnoozed, Until: noon.Add(5 * time.Hour)},
+	}
+	other := outyard.Transition{Finding: "damp-1", At: noon, Event: "raised", State: outyard.AlertOpen}
+	require.NoError(t, s.Tell(t.Context(), store.News{History: []outyard.Transition{steps[0], other, steps[1]}}))
+	require.NoError(t, s.Tell(t.Context(), store.News{History: steps[2:]}))
+	got, err := s.History(t.Context(), "swarm-1")
+	require.NoError(t, err)
+	same(t, steps, got)
+	got, err = s.History(t.Context(), "swarm-2")
+	require.NoError(t, err)
+	require.Empty(t, got)
+}
+
+func links(t *testing.T, s State) {
+	used := func(id string) bool {
+		yes, err := s.LinkUsed(t.Context(), id)
+		require.NoError(t, err)
+		return yes
+	}
+	require.False(t, used("a"))
+	require.NoError(t, s.UseLink(t.Context(), "a", noon.Add(time.Hour), noon))
+	require.NoError(t, s.UseLink(t.Context(), "a", noon.Add(time.Hour), noon), "twice is once")
+	require.True(t, used("a"))
+	require.False(t, used("b"))
+	require.NoError(t, s.UseLink(t.Context(), "b", noon.Add(9*time.Hour), noon.Add(2*time.Hour)))
+	require.True(t, used("b"))
+	require.False(t, used("a"), "it has expired, and is refused for that")
+}
+
 func tellAtomic(t *testing.T, s State) {
 	good := store.News{
 		Findings: []outyard.Finding{finding("swarm-1", "mill-lane", "h01", outyard.Swarm, noon)},
 		Days:     []outyard.Day{day(outyard.DateOf(noon, time.UTC), "mill-lane", "h01", 1)},
 		Alerts:   []outyard.Alert{{Finding: "swarm-1", State: outyard.AlertOpen, Since: noon}},
 		Messages: []outyard.Message{{Key: "k1", Queued: noon, Due: noon}},
+		History:  []outyard.Transition{{Finding: "swarm-1", At: noon, Event: "raised", State: outyard.AlertOpen}},
 	}
 	nothingThere := func(about string) {
 		fs, _, err := s.Findings(t.Context(), store.Query{})
@@ -212,7 +248,9 @@ func tellAtomic(t *testing.T, s State) {
 		require.NoError(t, err)
 		ms, err := s.Due(t.Context(), noon, 0)
 		require.NoError(t, err)
-		require.Zero(t, len(fs)+len(ds)+len(as)+len(ms), about)
+		hs, err := s.History(t.Context(), "swarm-1")
+		require.NoError(t, err)
+		require.Zero(t, len(fs)+len(ds)+len(as)+len(ms)+len(hs), about)
 	}
 	bad := good
 	bad.Messages = append(slices.Clone(good.Messages), outyard.Message{Subject: "no key"})
@@ -358,6 +396,15 @@ func outbox(t *testing.T, s State) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"later", "worthless", "c"}, keys(ms))
 
+	require.NoError(t, s.HoldBack(t.Context(), "c", noon.Add(3*time.Hour), "too many"))
+	require.Equal(t, []string{"a"}, due(time.Hour, 0))
+	ms, err = s.Undelivered(t.Context(), noon.Add(4*time.Minute))
+	require.NoError(t, err)
+	require.Equal(t, "c", ms[2].Key)
+	require.Equal(t, "too many", ms[2].LastErr)
+	require.Zero(t, ms[2].Attempts, "it was not tried")
+
+	require.ErrorIs(t, s.HoldBack(t.Context(), "nobody", noon, ""), store.ErrNotFound)
 	require.ErrorIs(t, s.Delivered(t.Context(), "nobody", noon), store.ErrNotFound)
 	require.ErrorIs(t, s.Postpone(t.Context(), "nobody", noon, ""), store.ErrNotFound)
 }

@@ -29,6 +29,9 @@ type State interface {
 	Finding(ctx context.Context, id string) (outyard.Finding, bool, error)
 	Days(ctx context.Context, q store.Query) (items []outyard.Day, next string, err error)
 	Alerts(ctx context.Context) ([]outyard.Alert, error)
+	History(ctx context.Context, finding string) ([]outyard.Transition, error)
+	LinkUsed(ctx context.Context, id string) (bool, error)
+	UseLink(ctx context.Context, id string, expires, now time.Time) error
 
 	AddEntry(ctx context.Context, e outyard.Entry) (outyard.Entry, error)
 	Entries(ctx context.Context, q store.Query) (items []outyard.Entry, next string, err error)
@@ -37,6 +40,7 @@ type State interface {
 	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
 	Delivered(ctx context.Context, key string, at time.Time) error
 	Postpone(ctx context.Context, key string, due time.Time, lastErr string) error
+	HoldBack(ctx context.Context, key string, due time.Time, why string) error
 
 	Refuse(ctx context.Context, messages []outyard.Refused) error
 	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
