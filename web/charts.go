@@ -170,7 +170,10 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 }
 
 func (s *site) buckets(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, quantity outyard.Quantity, from, to time.Time, pixels int) ([]chart.Bucket, error) {
-	bs, err := s.store.Series(ctx, yard, hive, quantity, from, to, pixels)
+	q := question{hiveAt{yard, hive}, quantity, from.UnixNano(), to.UnixNano(), pixels}
+	bs, err := s.memory.series(ctx, q, func(ctx context.Context) ([]store.Bucket, error) {
+		return s.store.Series(ctx, yard, hive, quantity, from, to, pixels)
+	})
 	if err != nil {
 		return nil, fmt.Errorf("%s of %s/%s: %w", quantity, yard, hive, err)
 	}

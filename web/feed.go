@@ -18,15 +18,27 @@ import (
 type Feed struct {
 	mu   sync.Mutex
 	open map[chan outyard.Reading]bool
+	sent map[hiveAt]uint64 // how many readings were kept of each
+}
+
+// A hiveAt is a hive in its yard, or with no hive the yard's weather.
+type hiveAt struct {
+	yard outyard.YardID
+	hive outyard.HiveID
 }
 
 // NewFeed returns a feed that nobody listens to yet.
-func NewFeed() *Feed { return &Feed{open: map[chan outyard.Reading]bool{}} }
+func NewFeed() *Feed {
+	return &Feed{open: map[chan outyard.Reading]bool{}, sent: map[hiveAt]uint64{}}
+}
 
 // Kept is told of readings that were just kept.
 func (f *Feed) Kept(fresh []outyard.Reading) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	for _, r := range fresh {
+		f.sent[hiveAt{r.Yard, r.Hive}]++
+	}
 	for ch := range f.open {
 		for _, r := range fresh {
 			select {
@@ -35,6 +47,13 @@ func (f *Feed) Kept(fresh []outyard.Reading) {
 			}
 		}
 	}
+}
+
+// kept is how many readings of a hive were kept since the start.
+func (f *Feed) kept(at hiveAt) uint64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.sent[at]
 }
 
 // A page shows a handful of readings, and there are a handful of pages.

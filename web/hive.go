@@ -376,12 +376,16 @@ const (
 // overall is a quantity over the whole span in one bucket, or, where only the
 // ends were read, in two. The least and the most of a weight are always told.
 func (s *site) overall(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, quantity outyard.Quantity, sp span, out bool, found []outyard.Finding) ([]chart.Bucket, error) {
-	if quantity == outyard.Weight && out {
-		// What lies beside the work must be told apart from it.
-		b, err := s.buckets(ctx, yard, hive, quantity, sp.From, sp.To, usualPixels)
-		return chart.Whole(chart.LeaveOut(b, workOf(found))), err
+	if quantity == outyard.Weight {
+		// In as many buckets as its chart, which then need not be read again,
+		// and so that what lies beside the work can be told apart from it.
+		b, err := s.buckets(ctx, yard, hive, quantity, sp.From, sp.To, chart.Pixels(sp.From, sp.To, widths[len(widths)-1].px))
+		if out {
+			b = chart.LeaveOut(b, workOf(found))
+		}
+		return chart.Whole(b), err
 	}
-	if quantity != outyard.Weight && sp.To.Sub(sp.From) > longSpan {
+	if sp.To.Sub(sp.From) > longSpan {
 		first, err := s.buckets(ctx, yard, hive, quantity, sp.From, sp.From.AddDate(0, 0, endDays), 1)
 		if err != nil {
 			return nil, err

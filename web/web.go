@@ -54,8 +54,9 @@ type Options struct {
 	// Retry has refused messages read again, and forgets each once that is
 	// done, whether it is a reading now or refused anew; nil: not offered.
 	Retry func(ctx context.Context, ids []int64) error
-	// Feed lets the page that waits for the first reading show it as it comes;
-	// nil: by reloading.
+	// Feed lets the page that waits for the first reading show it as it comes,
+	// and tells which series are still as they were; nil: by reloading, and
+	// every series is read anew.
 	Feed    *Feed
 	Version string
 }
@@ -64,6 +65,7 @@ type Options struct {
 type site struct {
 	Options
 	store  Store
+	memory *memory
 	mux    *http.ServeMux
 	secret []byte // for the tokens of forms; a new one each start
 }
@@ -79,7 +81,7 @@ func New(store Store, o Options) http.Handler {
 	if o.JournalChanged == nil {
 		o.JournalChanged = func(outyard.YardID) {}
 	}
-	s := &site{Options: o, store: store, mux: http.NewServeMux(), secret: make([]byte, 32)}
+	s := &site{Options: o, store: store, memory: newMemory(o.Feed), mux: http.NewServeMux(), secret: make([]byte, 32)}
 	_, _ = rand.Read(s.secret) // it never fails: crypto/rand ends the program first
 
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
