@@ -5,6 +5,7 @@ import (
 	"flag"
 	"fmt"
 	"math/rand/v2"
+	"net/http"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -16,8 +17,8 @@ import (
 	"outyard"
 )
 
-// kills is how often TestAckedMeansKept cuts the power: thrice shows that it
-// works at all, more often is for a longer look.
+// kills is how often the daemon is killed: thrice shows that it works at all,
+// more often is for a longer look.
 var kills = flag.Int("kills", 3, "how often the daemon is killed under load")
 
 // A scaleNode sends numbered readings of one hive, a second apart, and knows
@@ -138,32 +139,47 @@ func load(t *testing.T, nodes []*scaleNode, addr string, enough int64, off func(
 	require.NoError(t, <-failed)
 }
 
-// requireKept checks that what was acknowledged is kept, as it was sent, and
-// nothing twice.
-func requireKept(t *testing.T, dir string, nodes []*scaleNode) {
+// A keptKey is where a reading lies.
+type keptKey struct {
+	hive outyard.HiveID
+	at   int64
+}
+
+// keptWeights is what the store in dir has, nothing of it twice.
+func keptWeights(t *testing.T, dir string) map[keptKey]float64 {
 	t.Helper()
-	type key struct {
-		hive outyard.HiveID
-		at   int64
-	}
-	kept := map[key]float64{}
+	kept := map[keptKey]float64{}
 	for _, r := range stored(t, dir) {
-		k := key{r.Hive, r.Time.Unix()}
+		k := keptKey{r.Hive, r.Time.Unix()}
 		_, twice := kept[k]
 		require.False(t, twice, "hive %s at %s is there twice", r.Hive, r.Time)
 		kept[k] = r.Values[outyard.Weight]
 	}
+	return kept
+}
+
+// requireKept checks that what was acknowledged is kept, as it was sent, and
+// nothing twice.
+func requireKept(t *testing.T, dir string, nodes []*scaleNode) {
+	t.Helper()
+	kept := keptWeights(t, dir)
 	sent := 0
 	for _, n := range nodes {
 		sent += n.next
 		for _, i := range n.acked {
-			r := n.reading(i)
-			kg, ok := kept[key{n.hive, r.Time.Unix()}]
-			require.True(t, ok, "hive %s, message %d was acknowledged and is not kept", n.hive, i)
-			require.InDelta(t, r.Values[outyard.Weight], kg, 1e-6)
+			n.requireKept(t, kept, i)
 		}
 	}
 	require.LessOrEqual(t, len(kept), sent, "more than was ever sent")
+}
+
+// requireKept checks that a message is kept as it was sent.
+func (n *scaleNode) requireKept(t *testing.T, kept map[keptKey]float64, i int) {
+	t.Helper()
+	r := n.reading(i)
+	kg, ok := kept[keptKey{n.hive, r.Time.Unix()}]
+	require.True(t, ok, "hive %s, message %d was acknowledged and is not kept", n.hive, i)
+	require.InDelta(t, r.Values[outyard.Weight], kg, 1e-6)
 }
 
 // TestAckedMeansKept cuts the power of the daemon under load, again and again:
@@ -217,4 +233,90 @@ func TestStoppedUnderLoad(t *testing.T) {
 	awaits(t, state, func(m mqtt.Message) bool { return string(m.Payload()) == "down" })
 	require.Equal(t, "down", retained(t, theirs.addr, "outyard/state"))
 	requireKept(t, dir, nodes)
+}
+
+// TestKilledBehindAnotherBroker cuts the daemon's power under load again and
+// again, at any moment from its start on, while nodes send to Debian's broker:
+// what the daemon acknowledged is kept at each cut, and in the end all that the
+// broker acknowledged to the nodes, once.
+func TestKilledBehindAnotherBroker(t *testing.T) {
+	theirs := startMosquitto(t)
+	heard := tapBroker(t, theirs.addr)
+	dir, broker, nodes := t.TempDir(), "OUTYARD_MQTT_BROKER=tcp://"+heard.addr, newScaleNodes(4)
+	d := startDaemon(t, dir, broker)
+	d.sees("/readyz", "ready") // from now on the broker holds for us what comes
+	for cut := range *kills {
+		if cut > 0 {
+			d = startDaemon(t, dir, broker)
+		}
+		before, _, _ := heard.count()
+		more := rand.IntN(3000) // with the fewest it has hardly begun
+		load(t, nodes, theirs.addr, int64(more), func() {
+			acked := func() int { n, _, _ := heard.count(); return n }
+			require.True(t, within(patience, func() bool { return acked() >= before+more }), "%d acknowledged since the start", acked()-before)
+			d.kill()
+		})
+		kept, acked := keptWeights(t, dir), 0
+		for _, n := range nodes {
+			for i := range n.next {
+				if heard.acked(n.topic(), n.pack(i)) {
+					acked++
+					n.requireKept(t, kept, i)
+				}
+			}
+		}
+		count, handed, again := heard.count()
+		require.Equal(t, count, acked, "the daemon acknowledged what no node sent")
+		t.Logf("cut %d: of %d messages handed over, %d of them again, the daemon acknowledged %d; %d kept", cut+1, handed, again, acked, len(kept))
+	}
+	drained(t, dir, broker, theirs, nodes)
+	count, handed, again := heard.count()
+	t.Logf("%d cuts: of %d messages handed over, %d of them again, the daemon acknowledged %d", *kills, handed, again, count)
+}
+
+// TestAnotherBrokerRestarted stops and starts Debian's broker under load: the
+// daemon comes back by itself, takes what waits, and nothing is lost.
+func TestAnotherBrokerRestarted(t *testing.T) {
+	theirs := startMosquitto(t)
+	dir, broker, nodes := t.TempDir(), "OUTYARD_MQTT_BROKER=tcp://"+theirs.addr, newScaleNodes(4)
+	d := startDaemon(t, dir, broker)
+	d.sees("/readyz", "ready")
+	for range *kills {
+		load(t, nodes, theirs.addr, 200+rand.Int64N(3000), theirs.stop)
+		require.True(t, within(patience, func() bool {
+			status, _ := d.get("/readyz")
+			return status == http.StatusServiceUnavailable
+		}), "ready without its broker")
+		theirs.start()
+		d.sees("/readyz", "ready")
+	}
+	require.Zero(t, d.stop())
+	drained(t, dir, broker, theirs, nodes)
+}
+
+// drained has nodes send to the broker once more what they do not know to have
+// arrived, starts the daemon, and waits until it has all: nothing is missing and
+// nothing is there twice.
+func drained(t *testing.T, dir, broker string, theirs *mosquitto, nodes []*scaleNode) {
+	t.Helper()
+	again, acked, sent := connect(t, theirs.addr), 0, 0
+	var tokens []mqtt.Token
+	for _, n := range nodes {
+		acked += len(n.acked)
+		sent += n.next
+		for _, i := range n.unacked {
+			tokens = append(tokens, again.Publish(n.topic(), 1, false, n.pack(i)))
+		}
+		n.acked, n.unacked = append(n.acked, n.unacked...), nil
+	}
+	for _, token := range tokens {
+		require.NoError(t, wait(t.Context(), token))
+	}
+	d := startDaemon(t, dir, broker)
+	require.True(t, within(5*patience, func() bool { return len(stored(t, dir)) >= sent }), "%d of %d kept", len(stored(t, dir)), sent)
+	require.Zero(t, d.stop())
+	requireKept(t, dir, nodes)
+	kept := stored(t, dir)
+	require.Len(t, kept, sent)
+	t.Logf("%d messages acknowledged to nodes by their broker, %d sent again in the end; %d kept, 0 missing, 0 twice", acked, len(tokens), len(kept))
 }
