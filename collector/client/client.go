@@ -74,6 +74,7 @@ type Client struct {
 	now    func() time.Time
 	log    *slog.Logger
 	paho   paho.Client
+	slow   time.Duration // for an answer to a subscription: then it is said
 
 	mu       sync.Mutex
 	health   error
@@ -103,7 +104,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 		cfg.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
 	}
 	c := &Client{cfg: cfg, shown: u.Redacted(), intake: intake, now: now, log: log,
-		settled: make(chan struct{}), wake: make(chan struct{}, 1)}
+		slow: answerWithin, settled: make(chan struct{}), wake: make(chan struct{}, 1)}
 	c.health = fmt.Errorf("broker %s: not connected yet", c.shown)
 
 	opts := paho.NewClientOptions()
@@ -203,8 +204,15 @@ func (c *Client) subscribe(filters []string) error {
 	for _, f := range filters {
 		wanted[f] = atLeastOnce
 	}
+	// The answer comes behind what the broker held for us while we were away,
+	// however long that takes. A connection that is lost ends the wait.
 	token := c.paho.SubscribeMultiple(wanted, nil)
-	if err := c.wait(token); err != nil {
+	if !token.WaitTimeout(c.slow) {
+		c.setHealth(fmt.Errorf("broker %s: connected, and has not confirmed yet that it will send us what nodes publish", c.shown))
+		c.log.Warn("broker has not confirmed the subscription yet; what it held for us may come first", "broker", c.shown, "subscribed", filters)
+		<-token.Done()
+	}
+	if err := token.Error(); err != nil {
 		return fmt.Errorf("subscribe to %s: %w", strings.Join(filters, ", "), err)
 	}
 	sub, ok := token.(*paho.SubscribeToken)

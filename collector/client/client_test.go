@@ -264,6 +264,35 @@ func TestABrokerThatRemembersSendsAgainAfterItsRestart(t *testing.T) {
 	require.Equal(t, "one", string(next(t, in.messages).Payload))
 }
 
+// A broker answers our subscription only after all that it held for us, and we
+// take that no faster than it can be kept.
+func TestASubscriptionMayBeConfirmedLate(t *testing.T) {
+	m := startMosquitto(t)
+	_, stop := start(t, Config{URL: "tcp://" + m.addr}, held())
+	stop()
+	for range 5 {
+		m.publish(topicH01, "while we were away")
+	}
+
+	in := &heldIntake{make(chan collector.Message)} // takes one when the test does
+	c, err := New(Config{URL: "tcp://" + m.addr, StopWithin: time.Millisecond}, in, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
+	require.NoError(t, err)
+	c.slow = time.Millisecond
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- c.Run(ctx) }()
+	require.Eventually(t, func() bool {
+		err := c.Healthy()
+		return err != nil && strings.Contains(err.Error(), "has not confirmed yet")
+	}, patience, time.Millisecond)
+	for range 5 {
+		next(t, in.messages).Ack()
+	}
+	healthy(t, c)
+	cancel()
+	require.NoError(t, next(t, done))
+}
+
 func TestOurStateIsToldAndIsDownWhenTheLinkBreaks(t *testing.T) {
 	m := startMosquitto(t)
 	link := newLink(t, m.addr)
