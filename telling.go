@@ -58,7 +58,10 @@ type Refused struct {
 	Topic   string
 	Payload []byte
 	Arrived time.Time
-	Reason  string
+	// Retained says that it is a copy which a broker had kept for whoever
+	// subscribes, so that its arrival says nothing about its age.
+	Retained bool
+	Reason   string
 	// Unplaced says that it is well formed, but its yard or hive is not in the
 	// config.
 	Unplaced bool

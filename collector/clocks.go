@@ -82,6 +82,9 @@ func (c *clocks) note(p Place, newest, arrived time.Time) (off time.Duration, sa
 	defer c.mu.Unlock()
 	k := c.of[p]
 	if k == nil {
+		if len(c.of) >= maxPlaces {
+			return 0, false
+		}
 		k = new(clock)
 		c.of[p] = k
 	}
@@ -173,11 +176,9 @@ func (in *Intake) ClockOffsets() map[Place]time.Duration { return in.clocks.offs
 // watchClocks compares the newest reading of each place in a message with its
 // arrival. Readings of one place stand together, in order of time.
 func (in *Intake) watchClocks(rs []outyard.Reading, arrived time.Time) {
-	for i, r := range rs {
-		if i+1 < len(rs) && rs[i+1].Yard == r.Yard && rs[i+1].Hive == r.Hive {
-			continue
-		}
-		if off, say := in.clocks.note(Place{r.Yard, r.Hive}, r.Time, arrived); say {
+	for of := range runs(rs) {
+		r := of[len(of)-1]
+		if off, say := in.clocks.note(of.place(), r.Time, arrived); say {
 			way := "ahead"
 			if off < 0 {
 				way = "behind"

@@ -212,7 +212,7 @@ func (in *Intake) Retry(ctx context.Context, messages []outyard.Refused) (kept [
 		return nil
 	}
 	for _, m := range messages {
-		read, refused := in.Read(Message{Topic: m.Topic, Payload: m.Payload, Arrived: m.Arrived})
+		read, refused := in.Read(Message{Topic: m.Topic, Payload: m.Payload, Arrived: m.Arrived, Retained: m.Retained})
 		rs = append(rs, read...)
 		if refused != nil {
 			refused.ID = m.ID
@@ -254,6 +254,9 @@ func (in *Intake) read(rd *reader, msg Message) *outyard.Refused {
 	if !placed {
 		return refuse(msg, yard, hive, in.noPlace(yard, hive), true)
 	}
+	if msg.Retained && slices.ContainsFunc(records, func(r senml.Record) bool { return r.Relative }) {
+		return refuse(msg, yard, hive, errAnyAge, false)
+	}
 	rd.readings, err = readings(rd.readings, records, yard, hive, scale, msg.Arrived)
 	if err != nil {
 		return refuse(msg, yard, hive, err, false)
@@ -282,7 +285,7 @@ func (in *Intake) readMapped(rd *reader, msg Message) *outyard.Refused {
 			return refuse(msg, r.Yard, r.Hive, in.noPlace(r.Yard, r.Hive), true)
 		}
 		if row.Untimed && msg.Retained {
-			err = errors.New("a broker retained the message, so it may be old, and it has no time of its own: have its sender not retain it")
+			err = errAnyAge
 		} else if outyard.Known(row.Counts) {
 			if err = calibrate(&r, row.Counts, scale); err != nil {
 				err = fmt.Errorf("%s: %w", outyard.RawWeight, err)
@@ -299,6 +302,10 @@ func (in *Intake) readMapped(rd *reader, msg Message) *outyard.Refused {
 	}
 	return nil
 }
+
+// errAnyAge is about a copy that a broker sends again at each connect: with the
+// time of its arrival it would be a new reading each time.
+var errAnyAge = errors.New("a broker retained the message, so it may be old, and it has no time of its own: have its sender give the time, or not retain it")
 
 func (in *Intake) noPlace(yard outyard.YardID, hive outyard.HiveID) error {
 	if _, placed := in.places.Place(yard, ""); placed {
@@ -322,7 +329,7 @@ func (in *Intake) logRefused(r *outyard.Refused) {
 }
 
 func refuse(msg Message, yard outyard.YardID, hive outyard.HiveID, reason error, unplaced bool) *outyard.Refused {
-	return &outyard.Refused{Topic: msg.Topic, Payload: msg.Payload, Arrived: msg.Arrived.UTC(), Reason: reason.Error(),
+	return &outyard.Refused{Topic: msg.Topic, Payload: msg.Payload, Arrived: msg.Arrived.UTC(), Retained: msg.Retained, Reason: reason.Error(),
 		Unplaced: unplaced, Yard: yard, Hive: hive}
 }
 
@@ -500,7 +507,7 @@ func (in *Intake) commit(ctx, commits context.Context, b *batch) error {
 		}
 	}
 	in.acknowledge(b.acks)
-	in.metrics.kept(b, len(fresh))
+	in.metrics.kept(b, fresh)
 	if in.opts.Kept != nil && len(fresh) > 0 {
 		in.opts.Kept(fresh, b.arrived)
 	}

@@ -476,6 +476,35 @@ func TestWhatIsNewIsHandedOn(t *testing.T) {
 	})
 }
 
+func TestReadingsAreCountedByWhatBecameOfThem(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Options{})
+		counts := func() string {
+			synctest.Wait()
+			const name = "outyard_collector_readings_total"
+			return fmt.Sprintf("kept %g, late %g, duplicate %g", b.metric(name, "kept"), b.metric(name, "late"), b.metric(name, "duplicate"))
+		}
+		now := time.Now().Unix()
+		backlog := fmt.Sprintf(`[{"bn":"weight","bu":"kg","bt":%d,"v":40,"t":-3600},{"v":40,"t":-1800},{"v":40}]`, now)
+		b.send("a backlog in one pack, in order of time", topicH01, backlog)
+		pass(time.Second)
+		require.Equal(t, "kept 3, late 0, duplicate 0", counts())
+		b.send("an hour old, as the first of another hive", "yards/heron-point/hives/h02", weighed(3600))
+		pass(time.Second)
+		require.Equal(t, "kept 4, late 0, duplicate 0", counts())
+		b.send("between what came before", topicH01, weighed(900))
+		pass(time.Second)
+		require.Equal(t, "kept 4, late 1, duplicate 0", counts())
+		b.send("all of the backlog again", topicH01, backlog)
+		pass(time.Second)
+		require.Equal(t, "kept 4, late 1, duplicate 3", counts())
+		b.send("newer than all", topicH01, weighed(0))
+		pass(time.Second)
+		require.Equal(t, "kept 5, late 1, duplicate 3", counts())
+		require.NoError(t, b.stop())
+	})
+}
+
 func TestRefusedMessagesAreLoggedButDoNotFillTheLog(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBench(t, Options{})

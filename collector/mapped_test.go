@@ -74,9 +74,37 @@ func TestARetainedMessageWithoutATimeIsRefused(t *testing.T) {
 	rs, refused := in.Read(Message{Topic: "scales/heron-point/h01", Payload: []byte(`{"w":41}`), Arrived: atSix, Retained: true})
 	require.Empty(t, rs)
 	require.Contains(t, refused.Reason, `mapping "flat-json": a broker retained the message`)
+	require.True(t, refused.Retained, "for when it is tried again")
 	rs, refused = in.Read(Message{Topic: "scales/heron-point/h01", Payload: []byte(`{"w":41,"t":1772344000}`), Arrived: atSix, Retained: true})
 	require.Nil(t, refused)
 	require.Len(t, rs, 1)
+
+	for _, pack := range []string{
+		`[{"n":"weight","u":"kg","v":41}]`, `[{"n":"weight","u":"kg","v":41,"t":-60}]`,
+		`[{"n":"weight","u":"kg","v":41},{"n":"inside-temp","u":"Cel","v":34,"t":1772344000}]`,
+	} {
+		rs, refused = in.Read(Message{Topic: topicH01, Payload: []byte(pack), Arrived: atSix, Retained: true})
+		require.Empty(t, rs, pack)
+		require.Contains(t, refused.Reason, "a broker retained the message", pack)
+		rs, refused = in.Read(Message{Topic: topicH01, Payload: []byte(pack), Arrived: atSix})
+		require.Nil(t, refused, "the same as it was first sent")
+		require.NotEmpty(t, rs)
+	}
+	rs, refused = in.Read(Message{Topic: topicH01, Payload: []byte(`[{"n":"weight","u":"kg","v":41,"t":1772344000}]`), Arrived: atSix, Retained: true})
+	require.Nil(t, refused, "its own time tells it from a new one")
+	require.Len(t, rs, 1)
+}
+
+// What was refused for its unknown age does not become a reading of today by
+// being tried again.
+func TestARetainedMessageThatIsTriedAgainIsStillRefused(t *testing.T) {
+	in := New(&heldStore{}, places, Options{}, func() time.Time { return atSix }, nil, nil)
+	kept, still, err := in.Retry(t.Context(), []outyard.Refused{{ID: 7, Topic: topicH01, Payload: []byte(weighed(0)), Arrived: atSix},
+		{ID: 8, Topic: topicH01, Payload: []byte(`[{"n":"weight","u":"kg","v":41}]`), Arrived: atSix, Retained: true}})
+	require.NoError(t, err)
+	require.Equal(t, []int64{7}, kept)
+	require.Len(t, still, 1)
+	require.EqualValues(t, 8, still[0].ID)
 }
 
 func TestRefusedMessagesAreKeptOnceTheirCauseIsMended(t *testing.T) {

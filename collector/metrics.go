@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"iter"
 	"sync"
 	"time"
 
@@ -11,7 +12,7 @@ import (
 )
 
 type metrics struct {
-	readingsKept, readingsDuplicate                 prometheus.Counter
+	readingsKept, readingsLate, readingsDuplicate   prometheus.Counter
 	messagesKept, messagesRefused, messagesUnplaced prometheus.Counter
 	commitErrors                                    prometheus.Counter
 	commitSeconds, ackSeconds                       prometheus.Histogram
@@ -22,7 +23,7 @@ func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() i
 	register := promauto.With(reg)
 	readings := register.NewCounterVec(prometheus.CounterOpts{
 		Name: "outyard_collector_readings_total",
-		Help: "Readings committed: kept as new, or duplicates of what was kept before.",
+		Help: "Readings committed: kept as new and in order; late, which are kept too, but are older than what the same hive has given since the daemon started; or duplicates of what was kept before.",
 	}, []string{"result"})
 	messages := register.NewCounterVec(prometheus.CounterOpts{
 		Name: "outyard_collector_messages_total",
@@ -30,6 +31,7 @@ func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() i
 	}, []string{"result"})
 	m := &metrics{
 		readingsKept:      readings.WithLabelValues("kept"),
+		readingsLate:      readings.WithLabelValues("late"),
 		readingsDuplicate: readings.WithLabelValues("duplicate"),
 		messagesKept:      messages.WithLabelValues("kept"),
 		messagesRefused:   messages.WithLabelValues("refused"),
@@ -60,11 +62,14 @@ func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() i
 	return m
 }
 
-// kept counts a commit, whose readings are in order of yard.
-func (m *metrics) kept(b *batch, fresh int) {
-	m.readingsKept.Add(float64(fresh))
-	m.readingsDuplicate.Add(float64(len(b.readings) - fresh))
+// kept counts a commit. Its readings, and those of them that were new, are in
+// order of yard, hive and time.
+func (m *metrics) kept(b *batch, fresh []outyard.Reading) {
+	late := m.newest.late(fresh)
 	m.newest.note(b.readings)
+	m.readingsKept.Add(float64(len(fresh) - late))
+	m.readingsLate.Add(float64(late))
+	m.readingsDuplicate.Add(float64(len(b.readings) - len(fresh)))
 	m.messagesKept.Add(float64(len(b.acks) - len(b.refused)))
 	for _, r := range b.refused {
 		if r.Unplaced {
@@ -75,39 +80,79 @@ func (m *metrics) kept(b *batch, fresh int) {
 	}
 }
 
-// newest tells the age of each yard's newest reading. Yards are those of the
-// config: what a node invents becomes no label.
+// maxPlaces bounds what is remembered of single hives, should somebody invent
+// them: far more than one daemon is for.
+const maxPlaces = 100_000
+
+// newest knows the newest reading of each hive, and tells the age of each
+// yard's. Yards are those of the config: what a node invents becomes no label.
 type newest struct {
 	now  func() time.Time
 	desc *prometheus.Desc
 
-	mu sync.Mutex
-	at map[outyard.YardID]time.Time // zero until one came
+	mu     sync.Mutex
+	ofYard map[outyard.YardID]time.Time // zero until one came
+	of     map[Place]time.Time          // at most maxPlaces
 }
 
 func newNewest(now func() time.Time, yards []outyard.YardID) *newest {
-	n := &newest{now: now, at: make(map[outyard.YardID]time.Time, len(yards)), desc: prometheus.NewDesc(
+	n := &newest{now: now, ofYard: make(map[outyard.YardID]time.Time, len(yards)), of: map[Place]time.Time{}, desc: prometheus.NewDesc(
 		"outyard_collector_newest_reading_age_seconds",
 		"Age of the newest reading that came from a yard since the daemon started, by the clock of its node.",
 		[]string{"yard"}, nil)}
 	for _, y := range yards {
-		n.at[y] = time.Time{}
+		n.ofYard[y] = time.Time{}
 	}
 	return n
 }
 
+// late is how many readings are older than what their hive gave in an earlier
+// commit. They are in order of hive.
+func (n *newest) late(rs []outyard.Reading) (late int) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for of := range runs(rs) {
+		newest := n.of[of.place()]
+		for _, r := range of {
+			if r.Time.Before(newest) {
+				late++
+			}
+		}
+	}
+	return late
+}
+
+// note takes the readings of a commit, which are in order of hive and time.
 func (n *newest) note(rs []outyard.Reading) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	for i := 0; i < len(rs); {
-		yard, at := rs[i].Yard, rs[i].Time
-		for ; i < len(rs) && rs[i].Yard == yard; i++ {
-			if rs[i].Time.After(at) {
-				at = rs[i].Time
-			}
+	for of := range runs(rs) {
+		place, at := of.place(), of[len(of)-1].Time
+		if was, known := n.of[place]; at.After(was) && (known || len(n.of) < maxPlaces) {
+			n.of[place] = at
 		}
-		if was, configured := n.at[yard]; configured && at.After(was) {
-			n.at[yard] = at
+		if was, configured := n.ofYard[place.Yard]; configured && at.After(was) {
+			n.ofYard[place.Yard] = at
+		}
+	}
+}
+
+// A run is readings of one hive, or of one yard's weather, never empty.
+type run []outyard.Reading
+
+func (r run) place() Place { return Place{r[0].Yard, r[0].Hive} }
+
+// runs parts readings, in order of hive, into runs.
+func runs(rs []outyard.Reading) iter.Seq[run] {
+	return func(yield func(run) bool) {
+		for i, from := 0, 0; i < len(rs); i++ {
+			if i+1 < len(rs) && rs[i+1].Yard == rs[from].Yard && rs[i+1].Hive == rs[from].Hive {
+				continue
+			}
+			if !yield(rs[from : i+1]) {
+				return
+			}
+			from = i + 1
 		}
 	}
 }
@@ -119,7 +164,7 @@ func (n *newest) Describe(to chan<- *prometheus.Desc) { to <- n.desc }
 func (n *newest) Collect(to chan<- prometheus.Metric) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	for yard, at := range n.at {
+	for yard, at := range n.ofYard {
 		if !at.IsZero() {
 			to <- prometheus.MustNewConstMetric(n.desc, prometheus.GaugeValue, n.now().Sub(at).Seconds(), string(yard))
 		}

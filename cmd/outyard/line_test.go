@@ -153,6 +153,11 @@ func TestBehindAnotherBroker(t *testing.T) {
 	send(1, 41.5)
 	d.sees("/api/v1/readings", `"weight_kg":41.5`)
 
+	// A node without a clock that has its broker retain what it sends: the
+	// broker sends that again at each connect, and it is a reading once.
+	publish(t, theirs.addr, "yards/mill-creek/hives/h08", `[{"n":"weight","u":"kg","v":38.25}]`, "-r")
+	d.sees("/api/v1/readings", `"weight_kg":38.25`)
+
 	// Stopped: what is published meanwhile waits at the broker.
 	require.Zero(t, d.stop())
 	require.Equal(t, "down", retained(t, theirs.addr, "outyard/state"))
@@ -182,7 +187,11 @@ func TestBehindAnotherBroker(t *testing.T) {
 	d.sees("/api/v1/readings", `"weight_kg":41.9`)
 	d.sees("/readyz", "ready")
 	require.Zero(t, d.stop())
-	require.Len(t, stored(t, dir), 5)
+	require.Len(t, stored(t, dir), 6)
+	code, stdout, stderr := outyardIn(t, dir, nil, "refused", "--format", "csv")
+	require.Zero(t, code, stderr)
+	require.Equal(t, 1, strings.Count(stdout, "yards/mill-creek/hives/h08"), stdout)
+	require.Contains(t, stdout, "a broker retained the message, so it may be old")
 }
 
 // retained is what a broker has under a topic.

@@ -232,13 +232,14 @@ func program(t *testing.T, name string) string {
 }
 
 // publish sends as a node would, with another program than ours.
-func publish(t *testing.T, addr, topic, payload string) {
+func publish(t *testing.T, addr, topic, payload string, options ...string) {
 	t.Helper()
 	host, port, err := net.SplitHostPort(addr)
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
-	out, err := exec.CommandContext(ctx, program(t, "mosquitto_pub"), "-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload).CombinedOutput()
+	args := append([]string{"-h", host, "-p", port, "-q", "1", "-t", topic, "-m", payload}, options...)
+	out, err := exec.CommandContext(ctx, program(t, "mosquitto_pub"), args...).CombinedOutput()
 	require.NoError(t, err, string(out))
 }
 

@@ -48,7 +48,7 @@ func FuzzDecode(f *testing.F) {
 		if err != nil {
 			t.Fatalf("what was written does not read back: %v\n%s", err, written)
 		}
-		if diff := cmp.Diff(records, again, ignorePlace); diff != "" {
+		if diff := cmp.Diff(records, again, ignoreOrigin); diff != "" {
 			t.Fatalf("read back differs (-first +again):\n%s\n%s", diff, written)
 		}
 	})

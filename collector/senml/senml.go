@@ -55,16 +55,19 @@ func (k Kind) String() string {
 
 // A Record is one resolved record (RFC 8428 §4.6).
 type Record struct {
-	Place   int // in the pack as it was sent, from 1
-	Name    string
-	Unit    string // as sent; empty when the pack gives none
-	Time    time.Time
-	Kind    Kind
-	Value   float64 // Number
-	Text    string  // Text, and the octets of Data
-	Boolean bool
-	Sum     float64 // integral of the value over time, in unit times seconds
-	HasSum  bool
+	Place int // in the pack as it was sent, from 1
+	Name  string
+	Unit  string // as sent; empty when the pack gives none
+	Time  time.Time
+	// Relative says that the time was counted from the arrival, for want of
+	// one since 1970: it is worth no more than that.
+	Relative bool
+	Kind     Kind
+	Value    float64 // Number
+	Text     string  // Text, and the octets of Data
+	Boolean  bool
+	Sum      float64 // integral of the value over time, in unit times seconds
+	HasSum   bool
 	// UpdateWithin is the longest time until the next record of this name;
 	// zero when the node does not say.
 	UpdateWithin time.Duration
@@ -295,7 +298,7 @@ func (d *Decoder) resolve(arrived time.Time) error {
 		seconds += f.number[timeLabel.index()]
 	}
 	var err error
-	if r.Time, err = resolveTime(seconds, arrived); err != nil {
+	if r.Time, r.Relative, err = resolveTime(seconds, arrived); err != nil {
 		return whole(err)
 	}
 
@@ -392,14 +395,14 @@ const maxSeconds = 1 << 33
 
 // resolveTime is RFC 8428 §4.5.3: a sum below 2^28 is relative to now, one at
 // or above it counts from 1970. It is the sum that decides, not its parts.
-func resolveTime(seconds float64, arrived time.Time) (time.Time, error) {
+func resolveTime(seconds float64, arrived time.Time) (at time.Time, relative bool, err error) {
 	if !(seconds > -maxSeconds && seconds < maxSeconds) {
-		return time.Time{}, fmt.Errorf("time %g is centuries away: want seconds", seconds)
+		return time.Time{}, false, fmt.Errorf("time %g is centuries away: want seconds", seconds)
 	}
 	whole, fraction := math.Modf(seconds)
 	nanos := int64(math.Round(fraction*1e6)) * 1000
 	if seconds >= 1<<28 {
-		return time.Unix(int64(whole), nanos).UTC(), nil
+		return time.Unix(int64(whole), nanos).UTC(), false, nil
 	}
-	return time.Unix(arrived.Unix()+int64(whole), int64(arrived.Nanosecond())+nanos).Round(time.Microsecond).UTC(), nil
+	return time.Unix(arrived.Unix()+int64(whole), int64(arrived.Nanosecond())+nanos).Round(time.Microsecond).UTC(), true, nil
 }

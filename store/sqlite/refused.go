@@ -1,9 +1,11 @@
 package sqlite
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 
 	"outyard"
 )
@@ -19,18 +21,23 @@ var defaultRefusedLimit = refusedLimit{messages: 100_000, bytes: 100 << 20}
 // refusedBytes is what a refused message counts for.
 const refusedBytes = `(octet_length(topic) + octet_length(payload) + octet_length(reason))`
 
-const refusedColumns = `topic, payload, arrived_ns, reason, unplaced, yard, hive`
+const refusedColumns = `topic, payload, arrived_ns, retained, reason, unplaced, yard, hive`
 
 // Refuse keeps messages that could not be read or placed, whole. There is room
 // for 100,000 of them or 100 MiB; beyond that the oldest are dropped, and
-// counted. Their ID is given by the store.
+// counted. Their ID is given by the store. A copy that a broker retained is kept
+// once, however often it is sent.
 func (s *Store) Refuse(ctx context.Context, messages []outyard.Refused) error {
 	if len(messages) == 0 {
 		return nil
 	}
 	err := s.inTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
 		var came refusedTotals
-		err := putEach(ctx, tx, `INSERT INTO refused (`+refusedColumns+`) VALUES (?,?,?,?,?,?,?)`, messages,
+		messages, err := newlyRetained(ctx, tx, messages)
+		if err != nil {
+			return err
+		}
+		err = putEach(ctx, tx, `INSERT INTO refused (`+refusedColumns+`) VALUES (?,?,?,?,?,?,?,?)`, messages,
 			func(m outyard.Refused) ([]any, error) {
 				came.count(m.Unplaced)
 				came.bytes += int64(len(m.Topic) + len(m.Payload) + len(m.Reason))
@@ -38,7 +45,7 @@ func (s *Store) Refuse(ctx context.Context, messages []outyard.Refused) error {
 				if payload == nil {
 					payload = []byte{} // an empty message, not an unknown one
 				}
-				return []any{m.Topic, payload, nanos(m.Arrived), m.Reason, m.Unplaced, string(m.Yard), string(m.Hive)}, nil
+				return []any{m.Topic, payload, nanos(m.Arrived), m.Retained, m.Reason, m.Unplaced, string(m.Yard), string(m.Hive)}, nil
 			})
 		if err != nil {
 			return err
@@ -49,6 +56,27 @@ func (s *Store) Refuse(ctx context.Context, messages []outyard.Refused) error {
 		return s.dropOldest(ctx, tx)
 	})
 	return because(err, "keep %d refused messages", len(messages))
+}
+
+// newlyRetained leaves out retained copies that are there already: a broker
+// sends them again whenever we connect.
+func newlyRetained(ctx context.Context, tx *sql.Tx, messages []outyard.Refused) ([]outyard.Refused, error) {
+	var fresh []outyard.Refused
+	for _, m := range messages {
+		there := m.Retained && slices.ContainsFunc(fresh, func(f outyard.Refused) bool {
+			return f.Retained && f.Topic == m.Topic && bytes.Equal(f.Payload, m.Payload)
+		})
+		if m.Retained && !there {
+			err := tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM refused WHERE retained AND topic = ? AND payload = ?)`, m.Topic, m.Payload).Scan(&there)
+			if err != nil {
+				return nil, err
+			}
+		}
+		if !there {
+			fresh = append(fresh, m)
+		}
+	}
+	return fresh, nil
 }
 
 // dropOldest deletes refused messages until the rest is in bounds.
@@ -101,7 +129,7 @@ func (s *Store) Refused(ctx context.Context, limit int, unplaced *bool) ([]outya
 	var items []outyard.Refused
 	err := s.rowsOf(ctx, `SELECT id, `+refusedColumns+` FROM refused`+c.where()+order, c.args, func(rows *sql.Rows) error {
 		var m outyard.Refused
-		err := rows.Scan(&m.ID, &m.Topic, &m.Payload, instant{&m.Arrived}, &m.Reason, &m.Unplaced, &m.Yard, &m.Hive)
+		err := rows.Scan(&m.ID, &m.Topic, &m.Payload, instant{&m.Arrived}, &m.Retained, &m.Reason, &m.Unplaced, &m.Yard, &m.Hive)
 		items = append(items, m)
 		return err
 	})

@@ -446,6 +446,7 @@ func refused(t *testing.T, s State) {
 	same(t, all[:1], some)
 
 	counts := func() []int64 {
+		t.Helper()
 		r, u, d, err := s.RefusedCounts(t.Context())
 		require.NoError(t, err)
 		return []int64{r, u, d}
@@ -461,6 +462,20 @@ func refused(t *testing.T, s State) {
 	require.NoError(t, err)
 	require.Len(t, left, 1)
 	require.Greater(t, left[0].ID, all[0].ID, "an id is never given twice")
+
+	retained := outyard.Refused{Topic: "yards/mill-lane/hives/h01", Payload: []byte(`[]`), Arrived: noon, Retained: true, Reason: "of any age"}
+	another := retained
+	another.Payload = []byte(`[{}]`)
+	sentLive := retained
+	sentLive.Retained = false
+	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{retained, sentLive, retained, sentLive}))
+	require.Equal(t, []int64{4, 0, 0}, counts(), "a broker's copy is kept once")
+	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{another, retained}))
+	require.Equal(t, []int64{5, 0, 0}, counts(), "also when it comes again later, and another beside it")
+	left, err = s.Refused(t.Context(), 0, nil)
+	require.NoError(t, err)
+	another.ID = left[0].ID
+	same(t, another, left[0])
 }
 
 func badCursor(t *testing.T, s State) {
