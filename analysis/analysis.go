@@ -17,6 +17,7 @@ import (
 	"outyard/analysis/gain"
 	"outyard/analysis/honey"
 	"outyard/analysis/instruments"
+	"outyard/analysis/robbing"
 	"outyard/analysis/steps"
 )
 
@@ -30,6 +31,7 @@ type Settings struct {
 	Silence   instruments.Settings
 	Battery   instruments.BatterySettings
 	Honey     honey.Settings
+	Robbing   robbing.Settings
 }
 
 // DefaultSettings returns the defaults of every analysis.
@@ -43,6 +45,7 @@ func DefaultSettings() Settings {
 		Silence:   instruments.DefaultSettings(),
 		Battery:   instruments.DefaultBatterySettings(),
 		Honey:     honey.DefaultSettings(),
+		Robbing:   robbing.DefaultSettings(),
 	}
 }
 
@@ -76,6 +79,7 @@ type Course struct {
 	counted  bool // at least one day is
 	judge    *air.Judge
 	flows    *flow.Watch
+	robbers  *robbing.Watch
 	silence  *instruments.Silence
 	battery  *instruments.Batteries
 	days     []outyard.Day
@@ -85,7 +89,7 @@ type Course struct {
 // NewCourse begins a yard's season with what the keeper wrote about it.
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
-		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow),
+		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow), robbers: robbing.NewWatch(yard, set.Robbing),
 		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery)}
 	for _, e := range journal {
 		if e.Yard == yard.ID {
@@ -206,6 +210,7 @@ func (c *Course) Findings() []outyard.Finding {
 	}
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.flows.Findings()...)
+	all = append(all, c.robbers.Findings()...)
 	all = append(all, c.silence.Findings()...)
 	all = append(all, c.battery.Findings()...)
 	slices.SortStableFunc(all, func(a, b outyard.Finding) int {

@@ -36,6 +36,7 @@ func (c *Course) count(date outyard.Date) {
 	c.judge.Day(date, climates)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
 	c.flows.Day(date, gains, c.weather.day(from, to))
+	c.robbed(date, from, to)
 	for i, g := range gains {
 		h := c.hives[g.Hive]
 		all, _ := h.steps(from.Add(-12 * time.Hour))

@@ -29,17 +29,22 @@ func (d dampness) at(t int64) float64 {
 // A robbery is a hive being robbed by another, and by strangers.
 type robbery struct {
 	span
-	kgADay float64
-	robber *hive // nil: strangers only
-	label  int   // where its label is
+	kgADay  float64
+	robber  *hive   // nil: strangers only
+	label   int     // where its label is
+	knownBy float64 // 0 to 1, how many of the robbers have found the way
 }
 
-// rob moves honey while the robbers fly.
+// rob moves honey while the robbers fly. Scouts find it, and who comes home
+// laden brings others: their number doubles in three quarters of an hour of
+// good flying until all have come. By night and in rain they wait.
 func (h *hive) rob(hours float64, t int64, flying float64) {
 	r := &h.robbed
 	if !r.has(t) || flying < 0.1 {
 		return
 	}
+	r.knownBy = min(1, max(0.1, r.knownBy)*math.Exp2(hours*flying/0.75))
+	flying *= r.knownBy
 	h.upset = true
 	h.colony.give(0.004*hours*h.colony.beesKg(), 0, 0) // fallen in the fight
 	kg := h.colony.give(0, min(r.kgADay*flying*hours/10, max(0, h.colony.storesKg()-0.3)), 0)
@@ -178,7 +183,7 @@ func (h *hive) planTroubles(midnight int64, look outlook) {
 	}
 	if weak := clamp(2.4-c.beesKg(), 0.3, 1.5); rob < rates.Robbing/45*weak && doy > 205 && doy < 270 && look.dry() && look.maxC > 16 && c.storesKg() > 6 && !h.robbed.has(midnight) {
 		from := hour(9, 12)
-		h.beRobbed(span{from, from + int64(rng.between(1, 5))*daySec + daySec/3}, rng.between(1, 5))
+		h.beRobbed(span{from, from + int64(rng.between(1, 5))*daySec + daySec/3}, rng.between(0.7, 5))
 	}
 	if dead < rates.DeadOuts/150 && (doy > 300 || doy < 85) {
 		c.die()
@@ -190,7 +195,8 @@ func (h *hive) goDamp(s span) {
 	h.yard.engine.label(Label{Kind: outyard.Damp, Yard: h.yard.id, Hive: h.id, Time: time.Unix(s.from, 0).UTC(), End: time.Unix(s.to, 0).UTC()})
 }
 
-// beRobbed gives part of what is taken to the yard's strongest other hive.
+// beRobbed gives part of what is taken to the yard's strongest other hive. kgADay is what
+// all robbers carry off in a day of ten hours of the best flying.
 func (h *hive) beRobbed(s span, kgADay float64) {
 	h.robbed = robbery{span: s, kgADay: kgADay}
 	if h.rng.chance(0.7) {

@@ -18,6 +18,7 @@ const (
 	SwarmCameBack
 	ForagersOut
 	Water
+	Robbers
 	Overturned // knocked over or carried away
 	Fault      // of the scale
 	Unexplained
@@ -25,7 +26,7 @@ const (
 )
 
 var causeNames = [numCauses]string{"the keeper's work", "a swarm", "a swarm that came back",
-	"foragers out and back", "rain, dew or snow", "a knock or theft", "a fault of the scale", "nothing that is known"}
+	"foragers out and back", "rain, dew or snow", "robbers", "a knock or theft", "a fault of the scale", "nothing that is known"}
 
 func (c Cause) String() string { return causeNames[c] }
 
@@ -126,6 +127,7 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 	s.weighAftermath()
 	s.weighForagers()
 	s.weighWater()
+	s.weighRobbers()
 	s.weighOverturned()
 	s.weighFault()
 	s.add(Unexplained, -2, "")

@@ -102,7 +102,7 @@ type tally struct {
 	traceless                                 int // visits too short to leave a trace
 	hiveYears                                 float64
 	swarm, handling, knocked, damp, silent    rate
-	battery                                   rate
+	battery, robbing                          rate
 	flowStart, flowEnd                        rate
 	netErr, gainErr, flowStartErr, flowEndErr []float64
 	said                                      []claim
@@ -125,6 +125,7 @@ func (t *tally) add(o *tally) {
 	t.damp.add(o.damp)
 	t.silent.add(o.silent)
 	t.battery.add(o.battery)
+	t.robbing.add(o.robbing)
 	t.flowStart.add(o.flowStart)
 	t.flowEnd.add(o.flowEnd)
 	t.netErr = append(t.netErr, o.netErr...)
@@ -145,6 +146,9 @@ const leastSilence = 7 * time.Hour
 // leastLow is for how long a battery must have been low, that is, have had no
 // more than two weeks left, to count.
 const leastLow = 8 * day
+
+// leastRobbedKg is the least that robbers carry off in all that has to be told.
+const leastRobbedKg = 1
 
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
@@ -207,6 +211,21 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			}
 			t.knocked.found++
 			t.knocked.delay = append(t.knocked.delay, f.ToldAt.Sub(l.Time))
+		case outyard.Robbing:
+			// Rain may part one robbing into two that are told.
+			f := nearest(outyard.Robbing, l, day, day)
+			for f != nil && nearest(outyard.Robbing, l, day, day) != nil {
+			}
+			if l.MassKg < leastRobbedKg {
+				continue // telling it is right, and so is not telling it
+			}
+			t.robbing.there++
+			if f == nil {
+				t.remark(seed, "missed robbing of %.1f kg, %s %s %s to %s", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
+				continue
+			}
+			t.robbing.found++
+			t.robbing.delay = append(t.robbing.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Silent:
 			// Of a yard whose radio was out, the readings came in the end.
 			if l.What != simulator.Lost || l.End.IsZero() || l.End.Sub(l.Time) < leastSilence {
@@ -245,7 +264,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 		if used[f.ID] {
 			continue
 		}
-		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp,
+		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp, outyard.Robbing: &t.robbing,
 			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent, outyard.BatteryLow: &t.battery}[f.Kind]
 		switch {
 		case r == nil:
@@ -261,7 +280,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 
 // scored are the kinds whose truth the labels tell.
 var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
-	outyard.Damp: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true, outyard.Silent: true}
+	outyard.Damp: true, outyard.Robbing: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true, outyard.Silent: true}
 
 const day = 24 * time.Hour
 

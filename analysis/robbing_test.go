@@ -1,0 +1,125 @@
+package analysis
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+)
+
+// A dearth is a hive's late August: days of a little loss, foragers out and
+// back, with what happens besides.
+type dearth struct {
+	takenKg map[int]float64 // by robbers, from 9 to 17 o'clock of the day of the month
+	hours   float64         // in which they take it, 8 unless said otherwise
+	gainsKg map[int]float64 // over the same hours
+	atOnce  map[int]float64 // gone within ten minutes at 14 o'clock
+	nightly map[int]float64 // gone evenly round the clock
+	outKg   map[int]float64 // foragers that are out besides, and back by dusk
+}
+
+const dearthDays = 20
+
+func (d dearth) readings(y outyard.Yard, hive outyard.HiveID, every time.Duration) []outyard.Reading {
+	rng := rand.New(rand.NewPCG(3, uint64(hive[1])))
+	hours := d.hours
+	if hours == 0 {
+		hours = 8
+	}
+	at, own := time.Date(2027, 8, 10, 0, 0, 0, 0, y.Zone), 44.0
+	var rs []outyard.Reading
+	for end := at.AddDate(0, 0, dearthDays); at.Before(end); at = at.Add(every) {
+		day := at.Day()
+		h := float64(at.Hour()) + float64(at.Minute())/60
+		within := 0.0
+		if h >= 9 && h < 9+hours {
+			within = every.Hours() / hours
+		}
+		own += -0.15*every.Hours()/24 + within*(d.gainsKg[day]-d.takenKg[day]) - d.nightly[day]*every.Hours()/24
+		if h >= 14 && h < 14+every.Hours() {
+			own -= d.atOnce[day]
+		}
+		r := outyard.NewReading(y.ID, hive, at)
+		r.Values[outyard.Weight] = own - (0.2+d.outKg[day])*math.Max(0, math.Sin((h-8)/11*math.Pi)) + 0.02*rng.NormFloat64()
+		rs = append(rs, r)
+	}
+	return rs
+}
+
+func TestWhenRobbersAreTold(t *testing.T) {
+	days := func(kg float64, dates ...int) map[int]float64 {
+		m := map[int]float64{}
+		for _, d := range dates {
+			m[d] = kg
+		}
+		return m
+	}
+	quiet := dearth{}
+	for _, c := range []struct {
+		name  string
+		every time.Duration
+		hive  dearth
+		mates []dearth
+		told  bool
+	}{
+		{"2 kg a day by daylight on three days in dearth is robbing", 10 * time.Minute, dearth{takenKg: days(2, 20, 21, 22)}, []dearth{quiet, quiet, quiet}, true},
+		{"and so it is at hourly readings", time.Hour, dearth{takenKg: days(2, 20, 21, 22)}, []dearth{quiet, quiet, quiet}, true},
+		{"and with no other hive in the yard", 10 * time.Minute, dearth{takenKg: days(2, 20, 21, 22)}, nil, true},
+		{"and when the robbers are at home next door", 10 * time.Minute, dearth{takenKg: days(1.2, 20, 21)}, []dearth{{gainsKg: days(0.5, 20, 21)}, quiet, quiet}, true},
+		{"1 kg a day is, when it goes on", 10 * time.Minute, dearth{takenKg: days(1, 20, 21, 22)}, []dearth{quiet, quiet, quiet}, true},
+		{"8 kg in four hours is, on the first day", 10 * time.Minute, dearth{takenKg: days(8, 20), hours: 4}, []dearth{quiet, quiet}, true},
+		{"and the same at hourly readings", time.Hour, dearth{takenKg: days(8, 20), hours: 4}, []dearth{quiet, quiet}, true},
+		{"two robbed hives are no reason to take it for the weather", 10 * time.Minute, dearth{takenKg: days(2, 20, 21)}, []dearth{{takenKg: days(2, 20, 21)}, quiet, quiet, quiet}, true},
+
+		{"days like any other are not", 10 * time.Minute, quiet, []dearth{quiet, quiet}, false},
+		{"2 kg gone at once is not", 10 * time.Minute, dearth{atOnce: days(2, 20)}, []dearth{quiet, quiet}, false},
+		{"nor at hourly readings", time.Hour, dearth{atOnce: days(2, 20)}, []dearth{quiet, quiet}, false},
+		{"18 kg of honey taken is not", 10 * time.Minute, dearth{atOnce: days(18, 20)}, []dearth{quiet, quiet}, false},
+		{"0.8 kg of foragers who are back by dusk is not", 10 * time.Minute, dearth{outKg: days(0.8, 20, 21)}, []dearth{quiet, quiet}, false},
+		{"1.2 kg a day that goes by night as by day is drying", 10 * time.Minute, dearth{nightly: days(1.2, 20, 21)}, nil, false},
+		{"1.5 kg gone by day at every hive is the weather", 10 * time.Minute, dearth{takenKg: days(1.5, 20)}, []dearth{{takenKg: days(1.4, 20)}, {takenKg: days(1.6, 20)}}, false},
+		{"300 g more than usual on a day are not", 10 * time.Minute, dearth{takenKg: days(0.3, 18, 20, 23)}, []dearth{quiet, quiet}, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			y := testYard(t, "h1", "h2", "h3", "h4", "h5")
+			rs := c.hive.readings(y, "h1", c.every)
+			for i, m := range c.mates {
+				rs = append(rs, m.readings(y, y.Hives[i+1].ID, c.every)...)
+			}
+			asOf := time.Date(2027, 8, 10+dearthDays, 0, 0, 0, 0, y.Zone)
+			found, _ := Evaluate(y, nil, rs, asOf, DefaultSettings())
+			robbed := map[outyard.HiveID][]outyard.Finding{}
+			for _, f := range found {
+				if f.Kind == outyard.Robbing {
+					robbed[f.Hive] = append(robbed[f.Hive], f)
+				}
+			}
+			if !c.told {
+				require.Empty(t, robbed["h1"])
+				return
+			}
+			require.Len(t, robbed["h1"], 1)
+			f := robbed["h1"][0]
+			require.WithinDuration(t, time.Date(2027, 8, 20, 9, 0, 0, 0, y.Zone), f.Onset, 90*time.Minute)
+			require.Equal(t, outyard.Over, f.State, "days later it is over")
+			require.NotContains(t, kinds(found, "h1"), outyard.Swarm)
+			for i, m := range c.mates {
+				require.Equal(t, len(m.takenKg) > 0, len(robbed[y.Hives[i+1].ID]) > 0, "hive %d", i+2)
+			}
+			wantKg := 0.0
+			for _, kg := range c.hive.takenKg {
+				wantKg += kg
+			}
+			require.InDelta(t, wantKg, f.Fact("lost_kg"), 0.2*wantKg)
+
+			// It is told by the morning after the second day of it.
+			early := time.Date(2027, 8, 22, 6, 1, 0, 0, y.Zone)
+			found, _ = Evaluate(y, nil, rs, early, DefaultSettings())
+			require.Contains(t, kinds(found, "h1"), outyard.Robbing)
+		})
+	}
+}
