@@ -58,9 +58,9 @@ func (s *scales) weighWork() {
 func (s *scales) weighRobbers() {
 	d := s.d
 	took := d.QuietFrom.Sub(d.Before).Minutes()
-	s.add(Robbers, -2, "")
+	s.add(Robbers, -0.5, "")
 	s.add(Robbers, -8*ramp(-s.netKg, 0.8, 0.3), "")
-	s.add(Robbers, -6*ramp(took, 120+s.cadenceMin, 60+s.cadenceMin)+3*ramp(took, 60+s.cadenceMin, 180+s.cadenceMin), "it went evenly over hours")
+	s.add(Robbers, -6*ramp(took, 120+s.cadenceMin, 60+s.cadenceMin)+4*ramp(took, 60+s.cadenceMin, 180+s.cadenceMin), "it went evenly over hours")
 	s.add(Robbers, -6*ramp(d.StepShare, 0.4, 0.7), "")
 	s.add(Robbers, -6*ramp(max(s.liftKg, s.pushKg), 0.25+3*d.NoiseKg, 0.8+3*d.NoiseKg), "")
 	s.add(Robbers, -8*ramp(s.c.SunDeg, 0, -6), "")
