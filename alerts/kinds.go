@@ -11,8 +11,6 @@ const day = 24 * time.Hour
 // A kindRule is how findings of one kind are recognised again and for how
 // long they are news. Common practice, no source.
 type kindRule struct {
-	// title is what a subject line calls it.
-	title string
 	// within is how far the onset may move between two evaluations of the
 	// same finding: an act is dated to minutes, a trend by a fit over days.
 	within time.Duration
@@ -26,39 +24,37 @@ type kindRule struct {
 
 var kindRules = map[outyard.Kind]kindRule{
 	// A swarm hangs near the hive for hours, seldom more than a day.
-	outyard.Swarm: {"swarm", 2 * time.Hour, true, 6 * time.Hour},
+	outyard.Swarm: {2 * time.Hour, true, 6 * time.Hour},
 	// The brood chills in hours, but the hive lies there until somebody comes.
-	outyard.KnockedOver: {"knocked over or gone", 2 * time.Hour, false, 3 * day},
+	outyard.KnockedOver: {2 * time.Hour, false, 3 * day},
 	// Robbing goes on by daylight for days; its onset is a day's, not a minute's.
-	outyard.Robbing: {"robbing", day, false, 2 * day},
+	outyard.Robbing: {day, false, 2 * day},
 	// These hold until something is done. Raised long after the onset they
 	// are still true, but no surprise: the window only keeps the findings of
 	// an imported season quiet.
-	outyard.StoresLow: {"stores low", 10 * day, false, 30 * day},
-	outyard.RoomLow:   {"room low", 10 * day, false, 14 * day},
-	outyard.BroodCold: {"brood cold", 10 * day, false, 14 * day},
-	outyard.Damp:      {"damp", 10 * day, false, 45 * day},
-	outyard.MouldRisk: {"mould risk", 10 * day, false, 60 * day},
+	outyard.StoresLow: {10 * day, false, 30 * day},
+	outyard.RoomLow:   {10 * day, false, 14 * day},
+	outyard.BroodCold: {10 * day, false, 14 * day},
+	outyard.Damp:      {10 * day, false, 45 * day},
+	outyard.MouldRisk: {10 * day, false, 60 * day},
 	// Told within days of the onset, or it is history.
-	outyard.FlowStart: {"flow has begun", 10 * day, true, 7 * day},
-	outyard.FlowEnd:   {"flow is over", 10 * day, true, 7 * day},
+	outyard.FlowStart: {10 * day, true, 7 * day},
+	outyard.FlowEnd:   {10 * day, true, 7 * day},
 	// A backlog that fills part of a gap moves the onset of the silence.
-	outyard.Silent:      {"silent", day, false, 14 * day},
-	outyard.BatteryLow:  {"battery low", 10 * day, false, 30 * day},
-	outyard.SensorFault: {"sensor fault", day, false, 14 * day},
-	outyard.Handling:    {"handled", 2 * time.Hour, true, day},
+	outyard.Silent:      {day, false, 14 * day},
+	outyard.BatteryLow:  {10 * day, false, 30 * day},
+	outyard.SensorFault: {day, false, 14 * day},
+	outyard.Handling:    {2 * time.Hour, true, day},
 }
 
 // otherRule is for a kind that this package has not heard of.
-var otherRule = kindRule{title: "finding", within: 2 * time.Hour, news: day}
+var otherRule = kindRule{within: 2 * time.Hour, news: day}
 
 func ruleOf(k outyard.Kind) kindRule {
 	if r, ok := kindRules[k]; ok {
 		return r
 	}
-	r := otherRule
-	r.title = string(k)
-	return r
+	return otherRule
 }
 
 func tolerance(k outyard.Kind) time.Duration { return ruleOf(k).within }

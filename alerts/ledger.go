@@ -308,7 +308,7 @@ func whyWithdrawn(f *outyard.Finding, raised []*outyard.Finding) string {
 			if g.Kind == outyard.Handling {
 				return "it was the keeper's work."
 			}
-			return fmt.Sprintf("it is now read as %s.", ruleOf(g.Kind).title)
+			return fmt.Sprintf("it is now read as %s.", g.Kind.Name())
 		}
 	}
 	return "later readings or the journal say that it was not so."

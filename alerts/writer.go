@@ -109,7 +109,7 @@ func (w Writer) Summary(yard func(outyard.YardID) outyard.Yard, findings []outya
 }
 
 func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
-	it := letterItem{Place: placeOf(yard, f.Hive), Title: ruleOf(f.Kind).title, Summary: f.Summary, When: when(f, zoneOf(yard))}
+	it := letterItem{Place: placeOf(yard, f.Hive), Title: f.Kind.Name(), Summary: f.Summary, When: when(f, zoneOf(yard))}
 	if w.Link != nil {
 		it.Link = w.Link(f.Yard, f.Hive)
 	}
@@ -126,7 +126,7 @@ func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
 	it.Advice, it.Caution = f.Advice, f.Caution
 	switch f.Severity {
 	case outyard.Now:
-		it.Urgency = "Go if you can."
+		it.Urgency = f.Severity.Plain() + "."
 	case outyard.Soon:
 		it.Urgency = "See to it on the next round."
 	}

@@ -39,6 +39,7 @@ func (s *site) apiRoutes() []apiRoute {
 		{"GET", "/api/v1/daily", list("from", "to", "yard", "hive"), s.apiDaily},
 		{"GET", "/api/v1/journal", list("from", "to", "yard", "hive", "kind"), s.apiJournal},
 		{"POST", "/api/v1/journal", nil, s.apiJournalAdd},
+		{"GET", "/api/v1/round", nil, s.apiRound},
 		{"GET", "/api/v1/alerts", list(), s.apiAlerts},
 		{"POST", "/api/v1/alerts/{id}/acknowledge", nil, s.apiAcknowledge},
 		{"POST", "/api/v1/alerts/{id}/snooze", nil, s.apiSnooze},

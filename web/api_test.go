@@ -89,6 +89,7 @@ func TestAnswersKeepToTheDocument(t *testing.T) {
 		{"/api/v1/series?yard=heron-point&hive=h01&quantity=weight&from=2027-05-01&to=2027-05-14&work=out", "bucket"},
 		{"/api/v1/daily?yard=heron-point&hive=h01", "day"},
 		{"/api/v1/journal", "entry"},
+		{"/api/v1/round", "stop"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.path, func(t *testing.T) {

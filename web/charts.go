@@ -218,7 +218,7 @@ func marksOf(found []outyard.Finding, entries []outyard.Entry) []chart.Mark {
 		if f.State == outyard.Withdrawn {
 			continue
 		}
-		m := chart.Mark{At: f.Onset, End: f.End, Letter: textOf(f.Kind).Letter}
+		m := chart.Mark{At: f.Onset, End: f.End, Letter: letterOf(f.Kind)}
 		switch f.Severity {
 		case outyard.Now:
 			m.Weight = chart.Urgent

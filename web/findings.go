@@ -48,7 +48,7 @@ func (s *site) findings(w http.ResponseWriter, r *http.Request) error {
 		p.Notes = append(p.Notes, n)
 	}
 	for _, k := range outyard.Kinds {
-		p.Kinds = append(p.Kinds, option{string(k), textOf(k).Title, k == ask.Kind})
+		p.Kinds = append(p.Kinds, option{string(k), k.Happened(), k == ask.Kind})
 	}
 	for _, pl := range places {
 		p.Yards = append(p.Yards, option{string(pl.ID), pl.name(), pl.ID == ask.Yard})

@@ -246,11 +246,7 @@ func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {
 		row.What = string(e.Kind)
 	}
 	if e.Part != "" {
-		part := e.Part
-		if t, ok := partTexts[part]; ok {
-			part = t
-		}
-		row.What += ": " + part
+		row.What += ": " + outyard.Part(e.Part).Plain()
 	}
 	if outyard.Known(e.Kg) {
 		row.Kg = number(e.Kg, 1) + " kg"
@@ -455,7 +451,7 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 			var marked []string
 			for _, f := range found {
 				if f.State != outyard.Withdrawn {
-					marked = append(marked, textOf(f.Kind).Title+" ("+f.Onset.In(p.zone()).Format("2 Jan")+")")
+					marked = append(marked, f.Kind.Happened()+" ("+f.Onset.In(p.zone()).Format("2 Jan")+")")
 				}
 			}
 			const most = 6

@@ -98,7 +98,7 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 		p.Kinds = append(p.Kinds, option{string(k), entryTexts[k], string(k) == p.Form.Kind})
 	}
 	for _, part := range []string{"deep-10", "medium-10", "shallow-10", "deep-8", "medium-8", "shallow-8"} {
-		p.Parts = append(p.Parts, option{part, partTexts[part], part == form.Part})
+		p.Parts = append(p.Parts, option{part, outyard.Part(part).Plain(), part == form.Part})
 	}
 	return s.show(w, status, "journal", frame{Title: "Journal", Here: "journal", Honey: true, Page: p})
 }

@@ -163,9 +163,8 @@ type fact struct{ Label, Value string }
 
 func (s *site) noteOf(f outyard.Finding, p place, now time.Time) note {
 	zone := p.zone()
-	t := textOf(f.Kind)
 	n := note{
-		ID: f.ID, Title: t.Title, Letter: t.Letter, Severity: f.Severity, SeverityText: severityTexts[f.Severity],
+		ID: f.ID, Title: f.Kind.Happened(), Letter: letterOf(f.Kind), Severity: f.Severity, SeverityText: f.Severity.Plain(),
 		Open: f.State == outyard.Open, State: stateTexts[f.State],
 		YardName: p.name(), YardURL: yardURL(p.ID), HiveID: f.Hive, SeeURL: yardURL(p.ID) + "#" + f.ID,
 		Summary: f.Summary, When: whenText(f.Onset, now, zone), Ago: agoText(f.Onset, now, zone), ISO: f.Onset.UTC().Format(time.RFC3339),

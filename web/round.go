@@ -1,13 +1,14 @@
 package web
 
 import (
-	"cmp"
 	"fmt"
+	"net/http"
 	"slices"
 	"strings"
 	"time"
 
 	"outyard"
+	"outyard/analysis/round"
 )
 
 // yardToday is a yard of the round.
@@ -16,55 +17,54 @@ type yardToday struct {
 	Counts          string
 	Urgent          bool
 	Flow            string
-	Carry           load
 	Notes           []note
 	zone            *time.Location
+}
+
+// A load is what the round, or one yard, says should be in the car, and what
+// to take care of with it.
+type load struct{ Things, Care []string }
+
+// loadOf writes a packing list down, with the yards that each is for where
+// there is more than one stop.
+func loadOf(things []round.Thing, care []string, stops int) load {
+	l := load{Care: care}
+	for _, t := range things {
+		s := t.String()
+		if stops > 1 {
+			s += " – " + listed(t.For)
+		}
+		l.Things = append(l.Things, s)
+	}
+	return l
 }
 
 // maxNotes is how many entries the round shows: a note is some 1.5 KiB, and a
 // page stays below 150 KiB.
 const maxNotes = 60
 
-// swarmIsHistory is how long after a swarm its hive is worth a drive for that
-// reason: a cast follows within 7 to 12 days (common practice, no source).
-const swarmIsHistory = 14 * 24 * time.Hour
-
-// stale says that a finding, although nobody closed it, asks for nothing any
-// more: what left long ago is not to be found on a branch.
-func stale(f outyard.Finding, now time.Time) bool {
-	return f.Kind == outyard.Swarm && now.Sub(f.Onset) > swarmIsHistory
+// yardsOf are the places as the round wants them.
+func yardsOf(places []place) []outyard.Yard {
+	out := make([]outyard.Yard, len(places))
+	for i, p := range places {
+		out[i] = p.Yard
+	}
+	return out
 }
 
-// presses says whether a finding asks for a drive, now or on the next round.
-func presses(f outyard.Finding, now time.Time) bool {
-	return f.State == outyard.Open && f.Severity.Rank() >= outyard.Soon.Rank() && !stale(f, now)
-}
-
-// round is the yards with something to do, the most urgent first, and of
-// equals the one with more to do.
-func (s *site) round(places []place, open []outyard.Finding, sum map[outyard.YardID]yardSummary, now time.Time) []yardToday {
-	byYard := map[outyard.YardID][]outyard.Finding{}
-	for _, f := range open {
-		byYard[f.Yard] = append(byYard[f.Yard], f)
-	}
-	type stop struct {
-		yardToday
-		urgent, all int
-	}
-	var stops []stop
-	for _, p := range places {
+// stops puts the round's yards into words.
+func (s *site) stops(r round.Round, places []place, sum map[outyard.YardID]yardSummary, now time.Time) []yardToday {
+	out := make([]yardToday, 0, len(r.Stops))
+	room := maxNotes
+	for i, st := range r.Stops {
+		p := placeOf(places, st.Yard.ID)
+		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Urgent: st.Urgent, Flow: sum[p.ID].flow, zone: p.zone(), Trip: st.Drive()}
+		if i > 0 && y.Trip != "" {
+			y.Trip += " on from " + r.Stops[i-1].Name()
+		}
 		var asks []outyard.Finding
-		for _, f := range byYard[p.ID] {
-			if presses(f, now) {
-				asks = append(asks, f)
-			}
-		}
-		if len(asks) == 0 {
-			continue
-		}
-		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Flow: sum[p.ID].flow, Carry: carry(byYard[p.ID]), zone: p.zone()}
-		if p.TripMinutes > 0 {
-			y.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
+		for _, why := range st.Reasons {
+			asks = append(asks, why.Finding)
 		}
 		y.Notes = s.together(asks, p, now)
 		urgent := 0
@@ -73,16 +73,7 @@ func (s *site) round(places []place, open []outyard.Finding, sum map[outyard.Yar
 				urgent++
 			}
 		}
-		y.Urgent, y.Counts = urgent > 0, countsText(urgent, len(y.Notes)-urgent)
-		stops = append(stops, stop{y, urgent, len(asks)})
-	}
-	slices.SortStableFunc(stops, func(a, b stop) int {
-		return cmp.Or(cmp.Compare(b.urgent, a.urgent), cmp.Compare(b.all, a.all))
-	})
-	out := make([]yardToday, 0, len(stops))
-	room := maxNotes
-	for _, st := range stops {
-		y := st.yardToday
+		y.Counts = countsText(urgent, len(y.Notes)-urgent)
 		y.Notes = y.Notes[:min(len(y.Notes), room)]
 		room -= len(y.Notes)
 		out = append(out, y)
@@ -101,36 +92,38 @@ func countsText(urgent, soon int) string {
 	return strings.Join(parts, ", ")
 }
 
-// headline is the day in one line.
-func headline(round []yardToday, newest []outyard.Reading, now time.Time) (head, lead string) {
+// leadOf says below the headline how much of what there is has been heard from.
+func leadOf(r round.Round, newest []outyard.Reading, now time.Time) string {
 	heard, hives := 0, 0
-	for _, r := range newest {
-		if r.Hive != "" {
+	for _, rd := range newest {
+		if rd.Hive != "" {
 			hives++
-			if now.Sub(r.Time) <= late {
+			if now.Sub(rd.Time) <= late {
 				heard++
 			}
 		}
 	}
-	lead = fmt.Sprintf("%d of %s heard from in the last three hours.", heard, count(hives, "hive", "hives"))
-	if len(round) == 0 {
-		return "Nothing needs you today", lead + " A quiet page is not a healthy colony: the inspections that the season asks for still stand."
+	lead := fmt.Sprintf("%d of %s heard from in the last three hours.", heard, count(hives, "hive", "hives"))
+	if len(r.Stops) == 0 {
+		lead += " A quiet page is not a healthy colony: the inspections that the season asks for still stand."
 	}
-	var names []string
-	for _, y := range round {
-		if y.Urgent {
-			names = append(names, y.Name)
-		}
+	return lead
+}
+
+// apiRound answers with today's round.
+func (s *site) apiRound(_ http.ResponseWriter, r *http.Request) (any, error) {
+	open, err := s.allFindings(r.Context(), Query{State: outyard.Open})
+	if err != nil {
+		return nil, err
 	}
-	switch {
-	case len(names) > 3:
-		head = fmt.Sprintf("%d yards want you, %s first", len(names), names[0])
-	case len(names) > 0:
-		head = "Go to " + listed(names) + " if you can"
-	case len(round) == 1:
-		head = round[0].Name + " is worth a visit on the next round"
-	default:
-		head = fmt.Sprintf("Nothing is urgent; %d yards for the next round", len(round))
+	places, err := s.known(r.Context())
+	if err != nil {
+		return nil, err
 	}
-	return head, lead
+	return round.Plan(yardsOf(places), open, s.Now()), nil
+}
+
+// notStale leaves out what asks for nothing any more.
+func notStale(found []outyard.Finding, now time.Time) []outyard.Finding {
+	return slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return round.Stale(f, now) })
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/round"
 )
 
 // todayPage is the round, and what is open.
@@ -19,7 +20,9 @@ type todayPage struct {
 	Date     string
 	Headline string
 	Lead     string
-	Round    []yardToday // with something open, the most urgent first
+	Round    []yardToday // in the order to drive them
+	Way      string      // that order, in words
+	Carry    load        // for all of them
 	Compare  []gainRow
 	Strips   []strip
 	Left     string // what the strips leave out, in words
@@ -103,12 +106,13 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("open findings: %w", err)
 	}
-	open = slices.DeleteFunc(open, func(f outyard.Finding) bool { return stale(f, now) })
+	open = notStale(open, now)
 	sum, err := s.summaries(ctx, places, newest, open, now)
 	if err != nil {
 		return err
 	}
-	p.Round = s.round(places, open, sum, now)
+	plan := round.Plan(yardsOf(places), open, now)
+	p.Round, p.Way, p.Carry = s.stops(plan, places, sum, now), plan.Way(), loadOf(plan.Carry, plan.Care, len(plan.Stops))
 	alerts, err := s.alerts(ctx)
 	if err != nil {
 		return err
@@ -116,7 +120,7 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	for _, y := range p.Round {
 		withAlerts(y.Notes, alerts, now, y.zone)
 	}
-	p.Headline, p.Lead = headline(p.Round, newest, now)
+	p.Headline, p.Lead = plan.Headline(), leadOf(plan, newest, now)
 	honey := false
 	for _, f := range open {
 		honey = honey || talksOfHoney(f.Kind)

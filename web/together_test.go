@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -71,45 +70,6 @@ func TestAdviceForSomeHivesNamesThem(t *testing.T) {
 	require.Equal(t, "Heft the hive.", n.First)
 }
 
-func TestCarry(t *testing.T) {
-	of := func(kind outyard.Kind, hive outyard.HiveID) outyard.Finding {
-		return asks(kind, hive, outyard.Soon, "x", 1)
-	}
-	flowEnd := of(outyard.FlowEnd, "")
-	flowEnd.Severity = outyard.Note
-	mouldNote := of(outyard.MouldRisk, "h01")
-	mouldNote.Severity = outyard.Note
-	over := of(outyard.RoomLow, "h01")
-	over.State = outyard.Over
-	tests := []struct {
-		name   string
-		found  []outyard.Finding
-		things string
-		care   string // a part of what is said with it
-	}{
-		{"a super for each hive that wants one", []outyard.Finding{of(outyard.RoomLow, "h01"), of(outyard.RoomLow, "h02"), of(outyard.FlowStart, "")},
-			// 6.14 + 18.1 and 8.39 + 27.2 kg, of the table of parts.
-			"2 supers, with drawn comb if there is any", "A full medium weighs some 24 kg, a full deep 36"},
-		{"a flow alone: supers in case", []outyard.Finding{of(outyard.FlowStart, "")}, "supers in case, one for each strong hive", "lift with two"},
-		{"sugar for what is short", []outyard.Finding{asks(outyard.StoresLow, "h01", outyard.Soon, "short_kg", 5), asks(outyard.StoresLow, "h02", outyard.Soon, "short_kg", 6)},
-			// 11 kg of stores hold 0.82 * 11 = 9.02 kg of sugar.
-			"feed for 2 hives, some 10 kg of sugar", "entrances narrow"},
-		{"a box for the swarm", []outyard.Finding{of(outyard.Swarm, "h01")}, "a box with frames, a sheet and a strap for the swarm", "no ladder alone"},
-		{"a strap for what lies on its side", []outyard.Finding{of(outyard.KnockedOver, "h01")}, "a strap, a spare lid and floor, and a smoker", "Let a storm pass"},
-		{"a dry lid for a damp hive", []outyard.Finding{of(outyard.Damp, "h01")}, "a dry lid, wedges to tilt the hive, and a dust mask", "FFP2"},
-		{"the refractometer when the flow is over, though that is a note", []outyard.Finding{flowEnd}, "the refractometer", "20 % water"},
-		{"a note of mould needs nothing", []outyard.Finding{mouldNote}, "", ""},
-		{"what is over needs nothing", []outyard.Finding{over}, "", ""},
-	}
-	for _, tt := range tests {
-		t.Run(tt.name, func(t *testing.T) {
-			l := carry(tt.found)
-			require.Equal(t, tt.things, strings.Join(l.Things, "; "))
-			require.Contains(t, strings.Join(l.Care, " "), tt.care)
-		})
-	}
-}
-
 func TestASwarmOfLastYearIsHistory(t *testing.T) {
 	db := seed(t)
 	old := asks(outyard.Swarm, "h02", outyard.Now, "change_kg", -2)
@@ -124,5 +84,4 @@ func TestASwarmOfLastYearIsHistory(t *testing.T) {
 		require.NotContains(t, text, "Swarm left   Blue lid", path)
 		require.NotContains(t, text, "for the swarm", path)
 	}
-	require.False(t, stale(outyard.Finding{Kind: outyard.Swarm, Onset: testNow.Add(-10 * 24 * time.Hour)}, testNow), "a cast may still follow")
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -10,41 +11,16 @@ import (
 	"outyard/web/chart"
 )
 
-// kindText is how a kind of finding is said: a few words, and the letter that
-// marks it on charts and beside sentences.
-type kindText struct{ Title, Letter string }
-
-var kindTexts = map[outyard.Kind]kindText{
-	outyard.Swarm:       {"Swarm left", "S"},
-	outyard.KnockedOver: {"Knocked over, or gone", "K"},
-	outyard.Robbing:     {"Being robbed", "R"},
-	outyard.StoresLow:   {"Stores run low", "L"},
-	outyard.BroodCold:   {"Brood nest has cooled", "C"},
-	outyard.RoomLow:     {"Wants a super", "U"},
-	outyard.Damp:        {"Going damp", "D"},
-	outyard.MouldRisk:   {"Mould can grow", "M"},
-	outyard.FlowStart:   {"Flow has begun", "F"},
-	outyard.FlowEnd:     {"Flow is over", "E"},
-	outyard.Silent:      {"Not heard from", "Q"},
-	outyard.SensorFault: {"Sensor in doubt", "X"},
-	outyard.BatteryLow:  {"Battery runs down", "B"},
-	outyard.Handling:    {"Hive was worked on", "W"},
+// letters mark the kinds of finding on charts and beside sentences.
+var letters = map[outyard.Kind]string{
+	outyard.Swarm: "S", outyard.KnockedOver: "K", outyard.Robbing: "R", outyard.StoresLow: "L", outyard.BroodCold: "C",
+	outyard.RoomLow: "U", outyard.Damp: "D", outyard.MouldRisk: "M", outyard.FlowStart: "F", outyard.FlowEnd: "E",
+	outyard.Silent: "Q", outyard.SensorFault: "X", outyard.BatteryLow: "B", outyard.Handling: "W",
 }
 
-// textOf has words for any kind, so that one that a newer program wrote is
-// still shown.
-func textOf(k outyard.Kind) kindText {
-	if t, ok := kindTexts[k]; ok {
-		return t
-	}
-	return kindText{sentence(strings.ReplaceAll(string(k), "-", " ")), "?"}
-}
-
-var severityTexts = map[outyard.Severity]string{
-	outyard.Now:  "Go if you can",
-	outyard.Soon: "On the next round",
-	outyard.Note: "For the record",
-}
+// letterOf has a letter for any kind, so that one that a newer program wrote
+// is still shown.
+func letterOf(k outyard.Kind) string { return cmp.Or(letters[k], "?") }
 
 var stateTexts = map[outyard.State]string{
 	outyard.Open:      "Open",
@@ -62,11 +38,6 @@ var entryTexts = map[outyard.EntryKind]string{
 	outyard.Split:      "Split",
 	outyard.Treated:    "Treated",
 	outyard.ScaleSet:   "Scale set",
-}
-
-var partTexts = map[string]string{
-	"deep-10": "deep, 10 frames", "medium-10": "medium, 10 frames", "shallow-10": "shallow, 10 frames",
-	"deep-8": "deep, 8 frames", "medium-8": "medium, 8 frames", "shallow-8": "shallow, 8 frames",
 }
 
 // confidenceText says a probability as a person would, with the number that

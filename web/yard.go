@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/round"
 	"outyard/web/chart"
 )
 
@@ -90,7 +91,7 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	var open, older []outyard.Finding
 	for _, f := range found {
 		switch {
-		case presses(f, now):
+		case round.Presses(f, now):
 			open = append(open, f)
 		case !f.Onset.Before(sp.From):
 			older = append(older, f)
@@ -111,7 +112,8 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	if p.TripMinutes > 0 {
 		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 	}
-	v.Open, v.Carry = s.together(open, p, now), carry(slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return stale(f, now) }))
+	things, care := round.Carry(p.Yard, notStale(found, now))
+	v.Open, v.Carry = s.together(open, p, now), loadOf(things, care, 1)
 	alerts, err := s.alerts(ctx)
 	if err != nil {
 		return err

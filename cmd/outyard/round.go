@@ -1,19 +1,21 @@
 package main
 
 import (
-	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"outyard"
 	"outyard/analysis/flow"
+	"outyard/analysis/round"
 	"outyard/configs"
 	"outyard/store"
 	"outyard/store/sqlite"
@@ -22,57 +24,70 @@ import (
 func newRound() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "round",
-		Short: "List what is open, the most urgent yard first",
-		Long: `Lists what is open, yard by yard: first the yard with the most urgent finding,
-and of equals the one with more of them. A daemon may run meanwhile.`,
+		Short: "Say which yards are worth a drive today, why, and what to carry",
+		Long: `Plans today's round from what is open: first the yards where somebody should go
+if he can, then the others, each in a short driving order from their
+coordinates and trip_minutes; why each, what to carry for all of them, and what
+to take care of. It is what the page and the morning mail say. A daemon may run
+meanwhile. The CSV has a row for each reason; the JSON is that of the API.`,
 		Example: "  outyard round\n  outyard round --format json",
 		Args:    cobra.NoArgs,
 	}
+	var at string
+	cmd.Flags().StringVar(&at, "at", "", "as of this RFC 3339 `TIME` (default now), of what is open today")
 	format := chooseFormat(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		return withStore(cmd, func(ctx context.Context, _ configs.Config, db *sqlite.Store) error {
+		now, err := readInstant("at", at)
+		if err != nil {
+			return err
+		}
+		if now.IsZero() {
+			now = time.Now()
+		}
+		return withStore(cmd, func(ctx context.Context, cfg configs.Config, db *sqlite.Store) error {
 			open, _, err := db.Findings(ctx, store.Query{State: outyard.Open})
 			if err != nil {
 				return err
 			}
-			out := cmd.OutOrStdout()
-			if len(open) == 0 && format.word == "table" {
-				_, err := fmt.Fprintln(out, "nothing is open")
+			places, err := newRegister(ctx, cfg, db)
+			if err != nil {
 				return err
 			}
-			rows := make([][]string, len(open))
-			for i, f := range roundOf(open) {
-				rows[i] = []string{string(f.Yard), string(f.Hive), string(f.Severity), string(f.Kind), instant(f.Onset),
-					strconv.FormatFloat(f.Confidence, 'f', 2, 64), f.Summary}
-			}
-			return show(out, format, []string{"yard", "hive", "severity", "kind", "onset", "confidence", "summary"}, rows)
+			return showRound(cmd.OutOrStdout(), format, round.Plan(places.all(), open, now))
 		})
 	}
 	return cmd
 }
 
-// roundOf orders findings for a round: those of one yard together, the most
-// urgent yard first, and within a yard the most urgent finding.
-func roundOf(open []outyard.Finding) []outyard.Finding {
-	type urgency struct{ rank, count int } // of a yard's most urgent findings
-	of := map[outyard.YardID]urgency{}
-	for _, f := range open {
-		switch u, rank := of[f.Yard], f.Severity.Rank(); {
-		case rank > u.rank:
-			of[f.Yard] = urgency{rank, 1}
-		case rank == u.rank:
-			of[f.Yard] = urgency{rank, u.count + 1}
+func showRound(w io.Writer, format *oneOf, r round.Round) error {
+	switch format.word {
+	case "json":
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		enc.SetIndent("", "  ")
+		return enc.Encode(r)
+	case "csv":
+		var rows [][]string
+		for _, s := range r.Stops {
+			for _, why := range s.Reasons {
+				f := why.Finding
+				rows = append(rows, []string{string(f.Yard), string(f.Hive), string(f.Severity), string(f.Kind), instant(f.Onset),
+					strconv.FormatFloat(f.Confidence, 'f', 2, 64), f.Summary})
+			}
+		}
+		return show(w, format, []string{"yard", "hive", "severity", "kind", "onset", "confidence", "summary"}, rows)
+	}
+	var b strings.Builder
+	for i, p := range r.Paragraphs() {
+		if i > 0 {
+			b.WriteString("\n")
+		}
+		for _, line := range p {
+			b.WriteString(strings.Map(oneLine, line) + "\n")
 		}
 	}
-	out := slices.Clone(open)
-	slices.SortStableFunc(out, func(a, b outyard.Finding) int {
-		ua, ub := of[a.Yard], of[b.Yard]
-		return cmp.Or(cmp.Compare(ub.rank, ua.rank), cmp.Compare(ub.count, ua.count), cmp.Compare(a.Yard, b.Yard),
-			cmp.Compare(b.Severity.Rank(), a.Severity.Rank()),
-			cmp.Compare(slices.Index(outyard.Kinds, a.Kind), slices.Index(outyard.Kinds, b.Kind)),
-			a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
-	})
-	return out
+	_, err := io.WriteString(w, b.String())
+	return err
 }
 
 func newYards() *cobra.Command {

@@ -250,7 +250,7 @@ func TestASwarmIsToldOnce(t *testing.T) {
 	d.stop()
 
 	// The alert knows that it was told, and a restart tells nothing again.
-	code, stdout, stderr := inProcess(t, "round", "--config", file, "--format", "csv")
+	code, stdout, stderr := inProcess(t, "round", "--config", file, "--format", "csv", "--at", clock.now().UTC().Format(time.RFC3339))
 	require.Zero(t, code, stderr)
 	require.Regexp(t, "(?m)^heron-point,h02,now,swarm,2026-05-20T19:3", stdout)
 	d = serveBy(t, cfg, clock.now)
