@@ -26,8 +26,16 @@ type brief struct {
 // not move what it holds with each sample.
 const tidyEvery = 6 * time.Hour
 
+// growBy is how many samples there is new room for at once.
+const growBy = 32
+
 // Add keeps a sample, later than all before.
 func (m *Memory) Add(s Sample) {
+	if len(m.kept) == cap(m.kept) { // append would make a quarter more room
+		roomier := make([]brief, len(m.kept), len(m.kept)+growBy)
+		copy(roomier, m.kept)
+		m.kept = roomier
+	}
 	m.kept = append(m.kept, brief{uint32(s.Time.Unix()),
 		float32(s.WeightKg), float32(s.LowKg), float32(s.HighKg), float32(s.InsideTempC), float32(s.InsideRHPct)})
 	if s.Time.Sub(m.kept[0].time()) < m.For+tidyEvery {
