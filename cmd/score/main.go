@@ -35,6 +35,8 @@ func main() {
 		hives   = flag.Int("hives", 6, "hives a yard")
 		cadence = flag.Duration("cadence", 10*time.Minute, "time between readings")
 		verbose = flag.Bool("v", false, "print every miss and every false finding")
+		stepG   = flag.Float64("step", 10, "smallest step that a scale shows, in `grams`")
+		noSky   = flag.Bool("no-weather", false, "leave out the weather nodes")
 		noTemp  = flag.Bool("no-temperature", false, "leave out what hangs in the hive: weight only")
 	)
 	flag.Parse()
@@ -45,8 +47,8 @@ func main() {
 		fmt.Fprintln(os.Stderr, "score: want flags only, and -from not above -to; see -h")
 		os.Exit(2)
 	}
-	opts := simulator.Options{Days: *days, Yards: *yards, HivesPerYard: *hives, Cadence: *cadence}
-	total, err := scoreSeeds(*from, *to, opts, *noTemp)
+	opts := simulator.Options{Days: *days, Yards: *yards, HivesPerYard: *hives, Cadence: *cadence, QuantumKg: *stepG / 1000}
+	total, err := scoreSeeds(*from, *to, opts, without{temp: *noTemp, weather: *noSky})
 	if err != nil {
 		fmt.Fprintf(os.Stderr, "score: %v\n", err)
 		os.Exit(1)
@@ -62,7 +64,7 @@ func main() {
 }
 
 // scoreSeeds scores each seed's season, a few side by side, and adds up.
-func scoreSeeds(from, to uint64, opts simulator.Options, noTemp bool) (*tally, error) {
+func scoreSeeds(from, to uint64, opts simulator.Options, not without) (*tally, error) {
 	total := &tally{}
 	var (
 		mu    sync.Mutex
@@ -76,7 +78,7 @@ func scoreSeeds(from, to uint64, opts simulator.Options, noTemp bool) (*tally, e
 		slots <- struct{}{}
 		go func() {
 			defer func() { <-slots; wg.Done() }()
-			t, err := scoreSeason(seed, opts, noTemp, analysis.DefaultSettings())
+			t, err := scoreSeason(seed, opts, not, analysis.DefaultSettings())
 			mu.Lock()
 			defer mu.Unlock()
 			if err != nil && first == nil {

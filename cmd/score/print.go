@@ -36,6 +36,8 @@ func (t *tally) print(w io.Writer) {
 	fmt.Fprintf(w, "net change of handling, error over 0.4 kg or 10 %%: %.1f %% of %d\n", 100*shareAbove(t.netErr, 0.4), len(t.netErr))
 	fmt.Fprintf(w, "daily gain, kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n",
 		quantile(0.5, abs(t.gainErr)), quantile(0.9, abs(t.gainErr)), quantile(0.5, t.gainErr), len(t.gainErr))
+	fmt.Fprintf(w, "on days on which the water on the hive changed by more than %.1f kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n", wetKg,
+		quantile(0.5, abs(t.wetErr)), quantile(0.9, abs(t.wetErr)), quantile(0.5, t.wetErr), len(t.wetErr))
 	fmt.Fprintf(w, "flow start within 3 days: %.1f %%; flow end within 3 days: %.1f %%\n",
 		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.flowEndErr), 3)))
 	t.printCalibration(w)

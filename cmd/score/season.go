@@ -12,9 +12,15 @@ import (
 	"outyard/simulator"
 )
 
+// without says what the yards lack.
+type without struct {
+	temp    bool // nothing hangs in the hives
+	weather bool // no weather node
+}
+
 // scoreSeason runs one invented season through the analyses as the daemon
 // would have, and compares.
-func scoreSeason(seed uint64, opts simulator.Options, noTemp bool, set analysis.Settings) (*tally, error) {
+func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.Settings) (*tally, error) {
 	season := simulator.Invent(seed, opts)
 	type yard struct {
 		course   *analysis.Course
@@ -33,7 +39,10 @@ func scoreSeason(seed uint64, opts simulator.Options, noTemp bool, set analysis.
 			at := place{r.Yard, r.Hive}
 			seen[at] = append(seen[at], r.Time)
 		}
-		if noTemp {
+		if not.weather && r.Hive == "" {
+			return nil
+		}
+		if not.temp {
 			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
 		}
 		y := yards[r.Yard]
@@ -99,14 +108,14 @@ func (r *rate) add(o rate) {
 
 // A tally is what a season, or many, scored.
 type tally struct {
-	traceless                                 int // visits too short to leave a trace
-	hiveYears                                 float64
-	swarm, handling, knocked, damp, silent    rate
-	battery, robbing                          rate
-	flowStart, flowEnd                        rate
-	netErr, gainErr, flowStartErr, flowEndErr []float64
-	said                                      []claim
-	remarks                                   []string
+	traceless                                         int // visits too short to leave a trace
+	hiveYears                                         float64
+	swarm, handling, knocked, damp, silent            rate
+	battery, robbing                                  rate
+	flowStart, flowEnd                                rate
+	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
+	said                                              []claim
+	remarks                                           []string
 }
 
 // A claim is a finding with what came of it.
@@ -130,6 +139,7 @@ func (t *tally) add(o *tally) {
 	t.flowEnd.add(o.flowEnd)
 	t.netErr = append(t.netErr, o.netErr...)
 	t.gainErr = append(t.gainErr, o.gainErr...)
+	t.wetErr = append(t.wetErr, o.wetErr...)
 	t.flowStartErr = append(t.flowStartErr, o.flowStartErr...)
 	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
 	t.said = append(t.said, o.said...)
@@ -149,6 +159,9 @@ const leastLow = 8 * day
 
 // leastRobbedKg is the least that robbers carry off in all that has to be told.
 const leastRobbedKg = 1
+
+// wetKg is the change of the water on a hive that makes a wet, or a drying, day.
+const wetKg = 0.1
 
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
@@ -372,6 +385,9 @@ func (t *tally) scoreDays(seed uint64, labels []simulator.Label, days []outyard.
 		}
 		e := d.GainKg - l.GainKg
 		t.gainErr = append(t.gainErr, e)
+		if math.Abs(l.WaterKg) > wetKg {
+			t.wetErr = append(t.wetErr, e)
+		}
 		if math.Abs(e) > 0.8 {
 			t.remark(seed, "gain of %s %s on %s said %.2f, truth %.2f (handled %.2f, truth %.2f; water %.2f)", d.Yard, d.Hive, d.Date, d.GainKg, l.GainKg, d.HandledKg, l.HandledKg, l.WaterKg)
 		}
