@@ -61,7 +61,7 @@ type Day struct {
 	Date        Date
 	Yard        YardID
 	Hive        HiveID
-	GainKg      float64 // the colony's own change; the keeper's work taken out
+	GainKg      float64 // the colony's own change; the keeper's work and water on the hive taken out
 	HandledKg   float64 // what the keeper put on (or, negative, took off)
 	NightLossKg float64 // lost between dusk and dawn, positive
 	StoresKg    float64

@@ -26,6 +26,7 @@ type Settings struct {
 	Condition condition.Settings
 	Steps     steps.Settings
 	Gain      gain.Settings
+	Water     gain.WaterSettings
 	Air       air.Settings
 	Flow      flow.Settings
 	Silence   instruments.Settings
@@ -40,6 +41,7 @@ func DefaultSettings() Settings {
 		Condition: condition.DefaultSettings(),
 		Steps:     steps.DefaultSettings(),
 		Gain:      gain.DefaultSettings(),
+		Water:     gain.DefaultWaterSettings(),
 		Air:       air.DefaultSettings(),
 		Flow:      flow.DefaultSettings(),
 		Silence:   instruments.DefaultSettings(),
@@ -78,6 +80,7 @@ type Course struct {
 	began    bool
 	counted  bool // at least one day is
 	judge    *air.Judge
+	water    *gain.Water
 	flows    *flow.Watch
 	robbers  *robbing.Watch
 	silence  *instruments.Silence
@@ -89,7 +92,7 @@ type Course struct {
 // NewCourse begins a yard's season with what the keeper wrote about it.
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
-		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow), robbers: robbing.NewWatch(yard, set.Robbing),
+		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow), water: gain.NewWater(set.Water), robbers: robbing.NewWatch(yard, set.Robbing),
 		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery)}
 	for _, e := range journal {
 		if e.Yard == yard.ID {

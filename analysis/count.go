@@ -20,6 +20,7 @@ func (c *Course) count(date outyard.Date) {
 	c.faintWork(from, to)
 	var gains []flow.HiveDay
 	var climates []air.HiveDay
+	var weights []gain.HiveHours
 	for _, h := range c.order {
 		row, climate, ok := h.count(date, from, to, &c.weather)
 		if !ok {
@@ -27,9 +28,22 @@ func (c *Course) count(date outyard.Date) {
 		}
 		c.days = append(c.days, row)
 		h.shapes = h.shapes.add(date, h.shapeOf(from, to))
+		kg, stepKg := h.hoursOf(from, to)
+		weights = append(weights, gain.HiveHours{Hive: h.id, Kg: kg, StepKg: stepKg})
 		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
 		gains = append(gains, flow.HiveDay{Hive: h.id, Full: h.stores.Full(), GainKg: row.GainKg, HandledKg: row.HandledKg,
 			Coverage: row.Coverage, Fed: c.fed(h.id, from, to)})
+	}
+	rows := c.days[len(c.days)-len(gains):]
+	for i, b := range c.water.Day(c.sky(from, to), weights) {
+		h := c.hives[gains[i].Hive]
+		h.water = wetDays{h.water[1], {from, b.WaterKg}}
+		rows[i].GainKg -= b.GrewKg()
+		gains[i].GainKg = rows[i].GainKg
+		if dusk, dawn, ok := h.night(from); ok {
+			// What rained on in the night, the colony did not hold back.
+			rows[i].NightLossKg += h.water.on(dawn.Add(-time.Hour)) - h.water.on(dusk.Add(time.Hour))
+		}
 	}
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
@@ -40,9 +54,9 @@ func (c *Course) count(date outyard.Date) {
 	for i, g := range gains {
 		h := c.hives[g.Hive]
 		all, _ := h.steps(from.Add(-12 * time.Hour))
-		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all), GainKg: g.GainKg, HandledKg: g.HandledKg,
+		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all) - h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg,
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
-		c.days[len(c.days)-len(gains)+i].StoresKg = h.stores.StoresKg().Value
+		rows[i].StoresKg = h.stores.StoresKg().Value
 	}
 	c.revision++
 }

@@ -33,6 +33,7 @@ type hive struct {
 	dark    bool
 	air     *air.Days
 	stores  *honey.Watch
+	water   wetDays
 }
 
 // An event is a departure and what it is taken for.

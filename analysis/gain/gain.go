@@ -1,6 +1,6 @@
 // Package gain counts what a colony itself gained or lost: the daily table's
-// weights, free of the keeper's work. Water in wood and on the lid is still in
-// them: levels at midnight miss most of it, not all.
+// weights, free of the keeper's work, of water in wood and on the lid, and of
+// what warmth does to a scale.
 package gain
 
 import (
