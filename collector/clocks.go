@@ -137,18 +137,18 @@ func (k *clock) judge() {
 	}
 }
 
-// offsets are those that are off.
-func (c *clocks) offsets() map[Place]time.Duration {
-	now := c.now()
+// offset is how far a clock is off, as far as it has been heard of late.
+func (c *clocks) offset(p Place) time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	all := map[Place]time.Duration{}
-	for p, k := range c.of {
-		if k.off != 0 && now.Sub(k.slots[(k.n-1)%clockSlots].begun) < clockForgotten {
-			all[p] = k.off
-		}
+	return c.of[p].offset(c.now())
+}
+
+func (k *clock) offset(now time.Time) time.Duration {
+	if k == nil || k.n == 0 || now.Sub(k.slots[(k.n-1)%clockSlots].begun) >= clockForgotten {
+		return 0
 	}
-	return all
+	return k.off
 }
 
 // Describe is that of a prometheus.Collector.
@@ -156,9 +156,12 @@ func (c *clocks) Describe(to chan<- *prometheus.Desc) { to <- c.desc }
 
 // Collect is that of a prometheus.Collector.
 func (c *clocks) Collect(to chan<- prometheus.Metric) {
+	now := c.now()
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	worst := map[outyard.YardID]time.Duration{}
-	for p, off := range c.offsets() {
-		was := worst[p.Yard]
+	for p, k := range c.of {
+		off, was := k.offset(now), worst[p.Yard]
 		if cmp.Or(cmp.Compare(off.Abs(), was.Abs()), cmp.Compare(off, was)) > 0 {
 			worst[p.Yard] = off
 		}
@@ -168,10 +171,12 @@ func (c *clocks) Collect(to chan<- prometheus.Metric) {
 	}
 }
 
-// ClockOffsets says for each place whose node's clock has been off by a steady
-// amount of late how far it is ahead, below zero behind. It knows what has come
-// since the daemon started.
-func (in *Intake) ClockOffsets() map[Place]time.Duration { return in.clocks.offsets() }
+// ClockOff says how far the clock of a place's node is ahead, below zero behind,
+// when it has been off by a steady amount of late, and else 0. It knows what has
+// come since the daemon started.
+func (in *Intake) ClockOff(yard outyard.YardID, hive outyard.HiveID) time.Duration {
+	return in.clocks.offset(Place{yard, hive})
+}
 
 // watchClocks compares the newest reading of each place in a message with its
 // arrival. Readings of one place stand together, in order of time.

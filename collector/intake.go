@@ -141,7 +141,9 @@ func (in *Intake) Take(msg Message) bool {
 	if refused != nil {
 		in.logRefused(refused)
 	}
-	in.watchClocks(rd.readings, msg.Arrived)
+	if !msg.Retained { // what was retained came late for another reason
+		in.watchClocks(rd.readings, msg.Arrived)
+	}
 
 	in.mu.Lock()
 	defer in.mu.Unlock()

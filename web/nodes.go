@@ -31,6 +31,7 @@ type nodeRow struct {
 	Name, URL, ID          string
 	Heard, HeardISO, Quiet string
 	Late                   bool
+	Clock                  string // what is wrong with it, and the cure
 	Cadence                string
 	Battery, Signal        string
 	Marks                  []note
@@ -166,10 +167,39 @@ func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last o
 	if outyard.Known(signal) {
 		row.Signal = number(signal, 0) + " dBm"
 	}
+	if s.ClockOff != nil {
+		row.Clock = clockText(s.ClockOff(p.ID, hive))
+	}
 	if row.Late {
 		row.Quiet = "silent since " + whenText(last.Time, now, p.zone())
 	}
 	return row, nil
+}
+
+// clockText says that a node's clock is off, and what to do about it.
+func clockText(ahead time.Duration) string {
+	way := "ahead"
+	switch {
+	case ahead == 0:
+		return ""
+	case ahead < 0:
+		way = "behind"
+	}
+	return fmt.Sprintf("Its clock is %s %s: set it, to UTC, or have the node send no times.", hoursText(ahead.Abs()), way)
+}
+
+func hoursText(d time.Duration) string {
+	const day = 24 * time.Hour
+	minutes := int(d.Round(time.Minute).Minutes())
+	switch {
+	case d >= 2*day:
+		return fmt.Sprintf("%d days", int((d+day/2)/day))
+	case minutes < 60:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes%60 == 0:
+		return fmt.Sprintf("%d h", minutes/60)
+	}
+	return fmt.Sprintf("%d h %d min", minutes/60, minutes%60)
 }
 
 // usualGap is the median time between readings; 0 when there are too few to

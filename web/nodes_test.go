@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -28,11 +29,19 @@ func TestNodesSayWhoIsSilent(t *testing.T) {
 		ys[2].Hives = append(ys[2].Hives, outyard.Hive{ID: "h09", Name: "Still in the shed"})
 		return ys
 	}
+	o.ClockOff = func(yard outyard.YardID, hive outyard.HiveID) time.Duration {
+		if yard == "heron-point" && hive == "h01" {
+			return -7*time.Hour - 4*time.Minute
+		}
+		return 0
+	}
 	_, get := visit(t, db, o)
 	status, body, _ := get("/nodes")
 	require.Equal(t, http.StatusOK, status)
 	text := textOfPage(body)
-	require.Regexp(t, `One\s+h01\s+10 min\s+10 min\s+3\.90 V\s+–`, text)
+	require.Regexp(t, `By the gate\s+h01\s+Its clock is 7 h 4 min behind: set it, to UTC, or have the node send no times\.\s+10 min\s+10 min\s+3\.90 V\s+–`, text)
+	require.Regexp(t, `One\s+h01\s+10 min\s+10 min\s+3\.90 V\s+–`, text, "another yard's h01")
+	require.Equal(t, 1, strings.Count(text, "Its clock is"))
 	require.Regexp(t, `Nucleus\s+h04\s+5 min\s+10 min\s+3\.75 V\s+−97 dBm`, text, "the battery of the reading before, the signal of this one")
 	require.Regexp(t, `Two\s+h02\s+Not heard from\s+silent since Wed 12 May, 07:00\s+2 d`, text)
 	require.Regexp(t, `Still in the shed\s+h09\s+never\s+–\s+–`, text)
@@ -72,6 +81,19 @@ func TestManyNodesComeByPages(t *testing.T) {
 		require.Equal(t, http.StatusOK, status)
 		require.NotContains(t, body, "<script>")
 	}
+}
+
+func TestClockText(t *testing.T) {
+	for ahead, want := range map[time.Duration]string{
+		7 * time.Minute: "Its clock is 7 min ahead: set it",
+		-8 * time.Hour:  "Its clock is 8 h behind: set it",
+		-time.Hour - 59*time.Minute - 40*time.Second: "Its clock is 2 h behind: set it",
+		-75 * time.Minute:     "Its clock is 1 h 15 min behind: set it",
+		-time.Hour * 24 * 400: "Its clock is 400 days behind: set it",
+	} {
+		require.Contains(t, clockText(ahead), want)
+	}
+	require.Empty(t, clockText(0))
 }
 
 func TestUsualGap(t *testing.T) {

@@ -54,6 +54,9 @@ type Options struct {
 	// Retry has refused messages read again, and forgets each once that is
 	// done, whether it is a reading now or refused anew; nil: not offered.
 	Retry func(ctx context.Context, ids []int64) error
+	// ClockOff says how far the clock of a place's node has been ahead of late,
+	// below zero behind; 0 while it is not steadily off. nil: not known.
+	ClockOff func(outyard.YardID, outyard.HiveID) time.Duration
 	// Feed lets the page that waits for the first reading show it as it comes,
 	// and tells which series are still as they were; nil: by reloading, and
 	// every series is read anew.

@@ -177,7 +177,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	pages := web.New(db, web.Options{
 		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(state, healthy),
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
-		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards,
+		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry, Version: version,
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
