@@ -43,6 +43,8 @@ func (s *site) apiRoutes() []apiRoute {
 		{"GET", "/api/v1/alerts", list(), s.apiAlerts},
 		{"POST", "/api/v1/alerts/{id}/acknowledge", nil, s.apiAcknowledge},
 		{"POST", "/api/v1/alerts/{id}/snooze", nil, s.apiSnooze},
+		{"POST", "/api/v1/refused/retry", nil, s.apiRefusedRetry},
+		{"POST", "/api/v1/refused/forget", nil, s.apiRefusedForget},
 	}
 }
 

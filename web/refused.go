@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -243,7 +244,9 @@ func (s *site) refusedRetry(w http.ResponseWriter, r *http.Request) error {
 	if len(ids) == 0 {
 		return s.refusedShow(w, r, http.StatusConflict, "", "There is nothing left to try again.")
 	}
-	if err := s.Retry(ctx, ids); err != nil {
+	if _, _, err := s.Retry(ctx, ids); errors.Is(err, ErrNotRefused) {
+		return s.refusedShow(w, r, http.StatusConflict, "", "What was to be tried again is no longer here. This is what there is now.")
+	} else if err != nil {
 		return fmt.Errorf("try %d refused messages again: %w", len(ids), err)
 	}
 	http.Redirect(w, r, "/refused?tried="+strconv.Itoa(len(ids)), http.StatusSeeOther)

@@ -79,9 +79,9 @@ func TestRefusedAreTriedAgain(t *testing.T) {
 	refuse(t, db)
 	o := testOptions()
 	var tried []int64
-	o.Retry = func(ctx context.Context, ids []int64) error {
+	o.Retry = func(ctx context.Context, ids []int64) (int, []outyard.Refused, error) {
 		tried = append(tried, ids...)
-		return db.Forget(ctx, ids)
+		return len(ids), nil, db.Forget(ctx, ids)
 	}
 	srv, _ := visit(t, db, o)
 	post := poster(t, srv, "/refused")

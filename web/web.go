@@ -51,9 +51,13 @@ type Options struct {
 	// told of it; nil: the pages do not offer it.
 	Acknowledge func(ctx context.Context, finding string) error
 	Snooze      func(ctx context.Context, finding string, until time.Time) error
-	// Retry has refused messages read again, and forgets each once that is
-	// done, whether it is a reading now or refused anew; nil: not offered.
-	Retry func(ctx context.Context, ids []int64) error
+	// Retry has refused messages with those ids, or all, read again. Those that
+	// can be read now are kept, and no longer refused; the others stay as they
+	// are, with their reason of today in still. Forget throws messages away. An
+	// id that is not there is [ErrNotRefused], and nothing is done; nil: not
+	// offered.
+	Retry  func(ctx context.Context, ids []int64) (kept int, still []outyard.Refused, err error)
+	Forget func(ctx context.Context, ids []int64) (int, error)
 	// ClockOff says how far the clock of a place's node has been ahead of late,
 	// below zero behind; 0 while it is not steadily off. nil: not known.
 	ClockOff func(outyard.YardID, outyard.HiveID) time.Duration

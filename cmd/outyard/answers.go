@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"outyard"
 	"outyard/alerts"
 	"outyard/collector"
 	"outyard/store/sqlite"
@@ -37,16 +38,10 @@ func noAlert(err error) error {
 }
 
 // retry has refused messages read again, now that the config may be mended.
-// Those that are kept are forgotten as refused; the others stay as they are.
-func (a answers) retry(ctx context.Context, ids []int64) error {
-	all, err := a.state.Refused(ctx, 0, nil)
-	if err != nil {
-		return err
-	}
-	messages, err := chosen(all, ids)
-	if err != nil {
-		return err
-	}
-	kept, _, err := a.intake.Retry(ctx, messages)
-	return errors.Join(err, a.state.Forget(context.WithoutCancel(ctx), kept))
+func (a answers) retry(ctx context.Context, ids []int64) (kept int, still []outyard.Refused, err error) {
+	return retryRefused(ctx, a.intake, a.state, ids)
+}
+
+func (a answers) forget(ctx context.Context, ids []int64) (int, error) {
+	return forgetRefused(ctx, a.state, ids)
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"outyard/configs"
 	"outyard/store"
 	"outyard/store/sqlite"
 )
@@ -17,7 +18,8 @@ func newBackup() *cobra.Command {
 		Short: "Write a copy of the store to a file; a daemon may run meanwhile",
 		Long: `Writes the whole store (readings, journal, findings, alerts, refused messages)
 as it is at one instant to FILE, and looks whether the copy can be read. A
-daemon may go on writing meanwhile. A file that is there is not replaced.`,
+daemon may go on writing meanwhile. A file that is there is not replaced. Of
+readings in a time-series server it has those that still wait for it.`,
 		Example: "  outyard backup outyard-$(date +%F).db",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
@@ -36,6 +38,9 @@ daemon may go on writing meanwhile. A file that is there is not replaced.`,
 			}
 			if err != nil {
 				return err
+			}
+			if cfg.Store.Kind == configs.InfluxStore {
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s: readings that the time-series server has taken are not in it: back them up there\n", args[0])
 			}
 			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s: whole, and checked\n", args[0])
 			return err

@@ -10,7 +10,6 @@ import (
 	"outyard"
 	"outyard/collector/csvfile"
 	"outyard/store"
-	"outyard/store/sqlite"
 )
 
 func newExport() *cobra.Command {
@@ -40,11 +39,11 @@ and hive. A daemon may run meanwhile.`,
 		if err != nil {
 			return err
 		}
-		db, err := sqlite.OpenForReading(cmd.Context(), cfg.Data)
+		db, done, err := openToRead(cmd.Context(), cfg)
 		if err != nil {
 			return err
 		}
-		defer func() { err = errors.Join(err, db.Close()) }()
+		defer func() { err = errors.Join(err, done()) }()
 
 		ctx := cmd.Context()
 		switch what.word {
@@ -84,7 +83,7 @@ func exportAll[T, P any](ctx context.Context, q store.Query, list func(context.C
 }
 
 // exportReadings streams, since there may be more than fit in memory.
-func exportReadings(ctx context.Context, terminal io.Writer, q store.Query, db *sqlite.Store, format string, w io.Writer) error {
+func exportReadings(ctx context.Context, terminal io.Writer, q store.Query, db fullStore, format string, w io.Writer) error {
 	var write func(outyard.Reading) error
 	var end func() error
 	if format == "csv" {

@@ -16,8 +16,8 @@ import (
 
 	"outyard"
 	"outyard/collector/csvfile"
+	"outyard/configs"
 	"outyard/store"
-	"outyard/store/sqlite"
 )
 
 func newImport() *cobra.Command {
@@ -54,20 +54,23 @@ its end.`,
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
-			db, err := sqlite.Open(cmd.Context(), cfg.Data)
+			db, done, err := openToWrite(cmd.Context(), cfg)
 			if errors.Is(err, store.ErrInUse) {
 				return fmt.Errorf("%w: stop the daemon, import, and start it again", err)
 			}
 			if err != nil {
 				return err
 			}
-			defer func() { err = errors.Join(err, db.Close()) }()
+			defer func() { err = errors.Join(err, done()) }()
 
 			im := importer{keep: db.Keep, places: placesOf(cfg), unplaced: map[place]int{}, now: time.Now(), name: name, complain: cmd.ErrOrStderr()}
 			err = im.take(cmd.Context(), rows)
 			bar.done()
 			im.sum()
 			fmt.Fprintf(cmd.OutOrStdout(), "%s: %s\n", name, im.counts())
+			if cfg.Store.Kind == configs.InfluxStore && im.kept > 0 {
+				fmt.Fprintf(cmd.ErrOrStderr(), "%s: what was kept waits here for the time-series server: the daemon hands it on once it runs\n", name)
+			}
 			switch {
 			case errors.Is(err, context.Canceled):
 				return errors.New("stopped before the end: import the file again for the rest")

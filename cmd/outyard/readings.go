@@ -2,7 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"log/slog"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
@@ -20,6 +23,7 @@ type fullStore interface {
 	collector.Store
 	alerts.Store
 	web.Store
+	refusedStore
 }
 
 // openReadings puts the readings where the config wants them. What must run
@@ -28,11 +32,46 @@ func openReadings(ctx context.Context, cfg configs.Config, state *sqlite.Store, 
 	if cfg.Store.Kind != configs.InfluxStore {
 		return state, func() error { return nil }, nil
 	}
-	at := cfg.Store.Influx
-	server, err := influx.Open(ctx, influx.Config{URL: at.URL, Org: at.Org, Bucket: at.Bucket, Token: at.Token.Reveal()}, state, d.now, d.log, reg)
+	server, err := openInflux(ctx, cfg, state, d, reg)
 	if err != nil {
-		return nil, nil, fmt.Errorf("store of readings at %s: %w", at.URL, err)
+		return nil, nil, err
 	}
 	*runs = append(*runs, server.Run)
 	return server, server.Close, nil
+}
+
+func openInflux(ctx context.Context, cfg configs.Config, state *sqlite.Store, d daemon, reg prometheus.Registerer) (*influx.Store, error) {
+	at := cfg.Store.Influx
+	server, err := influx.Open(ctx, influx.Config{URL: at.URL, Org: at.Org, Bucket: at.Bucket, Token: at.Token.Reveal()}, state, d.now, d.log, reg)
+	if err != nil {
+		return nil, fmt.Errorf("store of readings at %s: %w", at.URL, err)
+	}
+	return server, nil
+}
+
+// openToRead opens what is kept for a command that only reads, wherever the
+// readings are, while a daemon may be writing.
+func openToRead(ctx context.Context, cfg configs.Config) (fullStore, func() error, error) {
+	return openFor(ctx, cfg, sqlite.OpenForReading)
+}
+
+// openToWrite opens what is kept for a command. Readings for a time-series
+// server wait in the queue until the daemon runs.
+func openToWrite(ctx context.Context, cfg configs.Config) (fullStore, func() error, error) {
+	return openFor(ctx, cfg, sqlite.Open)
+}
+
+func openFor(ctx context.Context, cfg configs.Config, open func(context.Context, string) (*sqlite.Store, error)) (fullStore, func() error, error) {
+	state, err := open(ctx, cfg.Data)
+	if err != nil {
+		return nil, nil, err
+	}
+	if cfg.Store.Kind != configs.InfluxStore {
+		return state, state.Close, nil
+	}
+	server, err := openInflux(ctx, cfg, state, daemon{now: time.Now, log: slog.New(slog.DiscardHandler)}, nil)
+	if err != nil {
+		return nil, nil, errors.Join(err, state.Close())
+	}
+	return server, func() error { return errors.Join(server.Close(), state.Close()) }, nil
 }

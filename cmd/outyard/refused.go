@@ -10,9 +10,11 @@ import (
 	"github.com/spf13/cobra"
 
 	"outyard"
+	"outyard/collector"
 	"outyard/configs"
 	"outyard/store"
 	"outyard/store/sqlite"
+	"outyard/web"
 )
 
 func newRefused() *cobra.Command {
@@ -23,8 +25,8 @@ func newRefused() *cobra.Command {
 not in the config, each kept whole with its reason, the newest first. Once the
 cause is mended, --retry reads them again as if they came anew at their old
 time, keeps what they say, and forgets those that could be read whole; --forget
-throws them away. Both take all of them, or those with the IDs; the daemon has
-to be stopped for that, and may run while they are listed.`,
+throws them away. Both take all of them, or those with the IDs. While a daemon
+runs it is asked to do so, with the config that it has had since its start.`,
 		Example: "  outyard refused\n  outyard refused --retry\n  outyard refused --forget 17 18",
 	}
 	format := chooseFormat(cmd)
@@ -41,9 +43,9 @@ to be stopped for that, and may run while they are listed.`,
 		case retry && forget:
 			return useWrongly("--retry and --forget: choose one of them")
 		case retry:
-			return changeRefused(cmd, ids, retryRefused)
+			return changeRefused(cmd, ids, true)
 		case forget:
-			return changeRefused(cmd, ids, forgetRefused)
+			return changeRefused(cmd, ids, false)
 		case limit < 0:
 			return useWrongly("--limit %d: want how many to list, or 0 for all", limit)
 		}
@@ -77,7 +79,7 @@ func chosen(messages []outyard.Refused, ids []int64) ([]outyard.Refused, error) 
 	}
 	for _, id := range ids {
 		if !slices.ContainsFunc(found, func(m outyard.Refused) bool { return m.ID == id }) {
-			return nil, fmt.Errorf("no refused message has the ID %d: outyard refused lists them", id)
+			return nil, fmt.Errorf("%d: %w: outyard refused lists them", id, web.ErrNotRefused)
 		}
 	}
 	return found, nil
@@ -128,66 +130,135 @@ func refusedRows(messages []outyard.Refused) [][]string {
 	return rows
 }
 
-// changeRefused opens the store for writing and does a thing to the messages
-// with those ids, or to all, in the order in which they came.
-func changeRefused(cmd *cobra.Command, ids []int64, do func(*cobra.Command, configs.Config, *sqlite.Store, []outyard.Refused) error) (err error) {
+// A refusedChange is what became of refused messages.
+type refusedChange struct {
+	kept, forgot, still int
+	reasons             []outyard.Refused // why some are still refused, the first of them
+}
+
+// changeRefused does a thing to the messages with those ids, or to all: in the
+// store, or, while a daemon has that, by asking the daemon.
+func changeRefused(cmd *cobra.Command, ids []int64, retry bool) error {
 	cfg, err := loadConfig(cmd)
 	if err != nil {
 		return err
 	}
-	db, err := sqlite.Open(cmd.Context(), cfg.Data)
-	if errors.Is(err, store.ErrInUse) {
-		return fmt.Errorf("%w: stop the daemon, try again, and start it again", err)
+	did, err := changeInStore(cmd.Context(), cfg, ids, retry)
+	byDaemon := errors.Is(err, store.ErrInUse)
+	if byDaemon {
+		did, err = changeByDaemon(cmd.Context(), cfg, ids, retry)
 	}
-	if err != nil {
+	if !retry {
+		if err == nil {
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "forgot %d\n", did.forgot)
+		}
 		return err
 	}
-	defer func() { err = errors.Join(err, db.Close()) }()
-	messages, err := db.Refused(cmd.Context(), 0, nil)
-	if err != nil {
-		return err
+	if err == nil || did.kept > 0 {
+		fmt.Fprintf(cmd.OutOrStdout(), "kept %d, still refused %d\n", did.kept, did.still)
 	}
-	if messages, err = chosen(messages, ids); err != nil {
-		return err
-	}
-	slices.Reverse(messages)
-	return do(cmd, cfg, db, messages)
-}
-
-func retryRefused(cmd *cobra.Command, cfg configs.Config, db *sqlite.Store, messages []outyard.Refused) error {
-	intake, err := newRereader(cfg, db)
-	if err != nil {
-		return err
-	}
-	kept, still, err := intake.Retry(cmd.Context(), messages)
-	// What is kept is forgotten even where the rest went wrong, or the command
-	// was stopped.
-	err = errors.Join(err, db.Forget(context.WithoutCancel(cmd.Context()), kept))
-	fmt.Fprintf(cmd.OutOrStdout(), "kept %d, still refused %d\n", len(kept), len(still))
-	for i, m := range still {
+	for i, m := range did.reasons {
 		if i == maxComplaints {
-			fmt.Fprintf(cmd.ErrOrStderr(), "%d more are still refused, and not named one by one\n", len(still)-i)
 			break
 		}
 		fmt.Fprintf(cmd.ErrOrStderr(), "%d: %s\n", m.ID, m.Reason)
 	}
+	if more := did.still - min(len(did.reasons), maxComplaints); more > 0 {
+		fmt.Fprintf(cmd.ErrOrStderr(), "%d more are still refused, and not named one by one\n", more)
+	}
 	switch {
 	case err != nil:
 		return err
-	case len(still) > 0:
+	case did.still > 0 && byDaemon:
+		return errors.New("not everything could be read by the daemon with the config of its start: mend what is named above, start the daemon again and try again, or --forget it")
+	case did.still > 0:
 		return errors.New("not everything could be read: mend what is named above and try again, or --forget it")
 	}
 	return nil
 }
 
-func forgetRefused(cmd *cobra.Command, _ configs.Config, db *sqlite.Store, messages []outyard.Refused) error {
-	ids := make([]int64, len(messages))
+func changeInStore(ctx context.Context, cfg configs.Config, ids []int64, retry bool) (did refusedChange, err error) {
+	db, done, err := openToWrite(ctx, cfg)
+	if err != nil {
+		return did, err
+	}
+	defer func() { err = errors.Join(err, done()) }()
+	if !retry {
+		did.forgot, err = forgetRefused(ctx, db, ids)
+		return did, err
+	}
+	intake, err := newRereader(cfg, db)
+	if err != nil {
+		return did, err
+	}
+	did.kept, did.reasons, err = retryRefused(ctx, intake, db, ids)
+	did.still = len(did.reasons)
+	return did, err
+}
+
+// A refusedStore has the refused messages.
+type refusedStore interface {
+	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
+	Forget(ctx context.Context, ids []int64) error
+}
+
+// retryRefused reads messages again, in the order in which they came. Those that
+// are kept are forgotten as refused, even where the rest goes wrong; the others
+// stay as they are.
+func retryRefused(ctx context.Context, intake *collector.Intake, db refusedStore, ids []int64) (int, []outyard.Refused, error) {
+	messages, err := chosenFrom(ctx, db, ids)
+	if err != nil {
+		return 0, nil, err
+	}
+	slices.Reverse(messages)
+	kept, still, err := intake.Retry(ctx, messages)
+	return len(kept), still, errors.Join(err, db.Forget(context.WithoutCancel(ctx), kept))
+}
+
+func forgetRefused(ctx context.Context, db refusedStore, ids []int64) (int, error) {
+	messages, err := chosenFrom(ctx, db, ids)
+	if err != nil {
+		return 0, err
+	}
+	all := make([]int64, len(messages))
 	for i, m := range messages {
-		ids[i] = m.ID
+		all[i] = m.ID
 	}
-	if err := db.Forget(cmd.Context(), ids); err != nil {
-		return err
+	return len(all), db.Forget(ctx, all)
+}
+
+func chosenFrom(ctx context.Context, db refusedStore, ids []int64) ([]outyard.Refused, error) {
+	all, err := db.Refused(ctx, 0, nil)
+	if err != nil {
+		return nil, err
 	}
-	_, err := fmt.Fprintf(cmd.OutOrStdout(), "forgot %d\n", len(ids))
-	return err
+	return chosen(all, ids)
+}
+
+// changeByDaemon asks the daemon that has the store open.
+func changeByDaemon(ctx context.Context, cfg configs.Config, ids []int64, retry bool) (did refusedChange, err error) {
+	what := "forget"
+	if retry {
+		what = "retry"
+	}
+	var ask struct {
+		IDs []int64 `json:"ids,omitempty"`
+	}
+	ask.IDs = ids
+	var answer struct {
+		Kept, Forgot int
+		StillRefused int `json:"still_refused"`
+		Reasons      []struct {
+			ID     int64
+			Reason string
+		}
+	}
+	if err := askDaemon(ctx, cfg, "/api/v1/refused/"+what, ask, &answer); err != nil {
+		return did, err
+	}
+	did = refusedChange{kept: answer.Kept, forgot: answer.Forgot, still: answer.StillRefused}
+	for _, r := range answer.Reasons {
+		did.reasons = append(did.reasons, outyard.Refused{ID: r.ID, Reason: r.Reason})
+	}
+	return did, nil
 }

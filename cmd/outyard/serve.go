@@ -178,10 +178,15 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(state, healthy),
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
-		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry, Version: version,
+		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry, Forget: answers.forget, Version: version,
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
 
+	forgetAddress, err := leaveAddress(cfg, pagesAt.Addr())
+	if err != nil {
+		return err
+	}
+	defer forgetAddress()
 	d.log.Info("ready", "pages", "http://"+pagesAt.Addr().String()+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
 	if d.ready != nil {
 		d.ready(pagesAt.Addr(), mqttAt)

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"outyard/configs"
+)
+
+// addressFile is where in its data folder a daemon leaves the address of its
+// pages, for commands that find the folder in use.
+const addressFile = "outyard.address"
+
+// leaveAddress says where the daemon is to be asked.
+func leaveAddress(cfg configs.Config, pages net.Addr) (forget func(), err error) {
+	path := filepath.Join(cfg.Data, addressFile)
+	if err := os.WriteFile(path, []byte("http://"+pages.String()+"\n"), 0o600); err != nil {
+		return nil, fmt.Errorf("leave the address of the pages: %w", err)
+	}
+	return func() { _ = os.Remove(path) }, nil // one that stays is that of a daemon that does not answer
+}
+
+// maxAnswerBytes is far more than what a daemon answers to a command.
+const maxAnswerBytes = 1 << 20
+
+// askDaemon has the daemon that uses the data folder do a thing, and reads what
+// it answers.
+func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer any) error {
+	address, err := os.ReadFile(filepath.Join(cfg.Data, addressFile))
+	if errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("data folder %s is in use by another command, or by a daemon that has not begun yet: try again once it has", cfg.Data)
+	}
+	if err != nil {
+		return err
+	}
+	body, err := json.Marshal(ask)
+	if err != nil {
+		return err
+	}
+	daemon := strings.TrimSpace(string(address))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, daemon+path, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("address of the daemon in %s: %w", addressFile, err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return fmt.Errorf("the daemon that has the data folder does not answer: %w: stop it, try again, and start it again", err)
+	}
+	defer resp.Body.Close()
+	said, err := io.ReadAll(io.LimitReader(resp.Body, maxAnswerBytes))
+	if err != nil {
+		return fmt.Errorf("read what the daemon at %s answers: %w", daemon, err)
+	}
+	if resp.StatusCode != http.StatusOK {
+		var problem struct{ Detail string }
+		if json.Unmarshal(said, &problem) != nil || problem.Detail == "" {
+			problem.Detail = resp.Status
+		}
+		return fmt.Errorf("daemon at %s: %s", daemon, problem.Detail)
+	}
+	if err := json.Unmarshal(said, answer); err != nil {
+		return fmt.Errorf("read what the daemon at %s answers: %w", daemon, err)
+	}
+	return nil
+}
