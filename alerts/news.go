@@ -150,16 +150,19 @@ func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s 
 	if s.closing() && before.Rank() > pressing.Rank() {
 		pressing = before // whoever heard of it hears the end
 	}
-	var words Words
+	written := map[outyard.Units]Words{}
 	for _, r := range routes {
 		if !r.wants(f, pressing) {
 			continue
 		}
-		if words == (Words{}) {
+		words, ok := written[r.Units]
+		if !ok {
 			var err error
+			w.Units = r.Units
 			if words, err = w.Write(yard, []outyard.Finding{f}); err != nil {
 				return nil, err
 			}
+			written[r.Units] = words
 		}
 		due := now
 		switch {

@@ -414,10 +414,14 @@ func (o *Outbox) words(p *parcel) (Words, error) {
 		}
 		return outyard.Yard{ID: id} // not in the config any more
 	}
-	if p.summary {
-		return o.opts.Writer.Summary(find, p.findings)
+	w := o.opts.Writer
+	if i := o.route(p.route); i >= 0 {
+		w.Units = o.opts.Routes[i].Units
 	}
-	words, err := o.opts.Writer.Write(find(p.yard), p.findings)
+	if p.summary {
+		return w.Summary(find, p.findings)
+	}
+	words, err := w.Write(find(p.yard), p.findings)
 	if !slices.ContainsFunc(p.messages, func(m outyard.Message) bool { return !stageOf(m).reminder() }) {
 		words.Subject = "Reminder: " + words.Subject
 	}

@@ -19,6 +19,12 @@ type Route struct {
 	// is told in one summary. What cannot wait may come twice as often. 0: no
 	// ceiling.
 	PerHour int
+	// Round is when the day's round is told, counted from midnight by the
+	// clock on the wall; nil: never. RoundAlways tells it on days without one,
+	// too: that nothing needs doing.
+	Round       *time.Duration
+	RoundAlways bool
+	Units       outyard.Units
 }
 
 // Quiet is the part of the day in which only what cannot wait is told.

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/round"
 )
 
 //go:embed templates
@@ -20,6 +21,8 @@ var templates embed.FS
 var (
 	textMessage = texttemplate.Must(texttemplate.ParseFS(templates, "templates/message.txt"))
 	htmlMessage = htmltemplate.Must(htmltemplate.ParseFS(templates, "templates/message.html"))
+	textRound   = texttemplate.Must(texttemplate.ParseFS(templates, "templates/round.txt"))
+	htmlRound   = htmltemplate.Must(htmltemplate.ParseFS(templates, "templates/round.html"))
 )
 
 // A Writer puts findings into words for a message.
@@ -27,6 +30,8 @@ type Writer struct {
 	// Link is the address of a hive's page, of the yard's when hive is empty.
 	// It is nil where no page can be reached from outside.
 	Link func(outyard.YardID, outyard.HiveID) string
+	// Units are the reader's.
+	Units outyard.Units
 }
 
 // Words are the parts of a message that people read.
@@ -108,8 +113,54 @@ func (w Writer) Summary(yard func(outyard.YardID) outyard.Yard, findings []outya
 	return execute(l, "a summary")
 }
 
+type roundLetter struct {
+	Subject, Headline, Way string
+	Stops                  []roundStop
+	Carry, Care            []string
+}
+
+type roundStop struct {
+	Name, Drive, Link string
+	Reasons           []roundReason
+}
+
+type roundReason struct{ Where, What, Summary, Urgency string }
+
+// Round tells the day's round. Its text is that of the command, its HTML the
+// same with links.
+func (w Writer) Round(r round.Round) (Words, error) {
+	l := roundLetter{Subject: "Round: " + r.Headline(), Headline: r.Headline(), Way: r.Way(), Care: w.Units.SayAll(r.Care)}
+	for _, s := range r.Stops {
+		stop := roundStop{Name: s.Name(), Drive: s.Drive()}
+		if w.Link != nil {
+			stop.Link = w.Link(s.Yard.ID, "")
+		}
+		for _, why := range s.Reasons {
+			reason := roundReason{Where: why.Where, What: why.Finding.Kind.Happened(), Summary: w.Units.Say(why.Finding.Summary)}
+			if why.Finding.Severity == outyard.Now {
+				reason.Urgency = outyard.Now.Plain() + "."
+			}
+			stop.Reasons = append(stop.Reasons, reason)
+		}
+		l.Stops = append(l.Stops, stop)
+	}
+	l.Carry = w.Units.SayAll(r.CarryLines())
+	paragraphs := r.Paragraphs()
+	for i := range paragraphs {
+		paragraphs[i] = w.Units.SayAll(paragraphs[i])
+	}
+	var text, html strings.Builder
+	if err := textRound.Execute(&text, paragraphs); err != nil {
+		return Words{}, fmt.Errorf("write text of the round: %w", err)
+	}
+	if err := htmlRound.Execute(&html, l); err != nil {
+		return Words{}, fmt.Errorf("write HTML of the round: %w", err)
+	}
+	return Words{Subject: l.Subject, Text: strings.TrimSpace(text.String()) + "\n", HTML: html.String()}, nil
+}
+
 func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
-	it := letterItem{Place: placeOf(yard, f.Hive), Title: f.Kind.Name(), Summary: f.Summary, When: when(f, zoneOf(yard))}
+	it := letterItem{Place: placeOf(yard, f.Hive), Title: f.Kind.Name(), Summary: w.Units.Say(f.Summary), When: when(f, zoneOf(yard))}
 	if w.Link != nil {
 		it.Link = w.Link(f.Yard, f.Hive)
 	}
@@ -123,7 +174,7 @@ func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
 			return it
 		}
 	}
-	it.Advice, it.Caution = f.Advice, f.Caution
+	it.Advice, it.Caution = w.Units.SayAll(f.Advice), w.Units.SayAll(f.Caution)
 	switch f.Severity {
 	case outyard.Now:
 		it.Urgency = f.Severity.Plain() + "."

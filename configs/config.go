@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -78,6 +79,11 @@ type Route struct {
 	From     outyard.Severity // told from this severity upward
 	Quiet    Quiet
 	PerHour  int // messages an hour to each address, what cannot wait twice as many
+	// Round is when the day's round is told, counted from midnight by the
+	// clock; nil: never. RoundAlways tells it even when there is none.
+	Round       *time.Duration
+	RoundAlways bool
+	Units       outyard.Units
 }
 
 // defaultPerHour is a message each ten minutes: more are not read one by one.

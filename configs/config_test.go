@@ -95,6 +95,11 @@ func TestFullExampleSaysEverything(t *testing.T) {
 	require.Equal(t, outyard.Now, c.Tell[1].From)
 	require.Nil(t, c.Tell[0].Kinds)
 	require.Equal(t, []outyard.Kind{outyard.Swarm, outyard.KnockedOver}, c.Tell[1].Kinds)
+	halfPastSix := 6*time.Hour + 30*time.Minute
+	require.Equal(t, &halfPastSix, c.Tell[0].Round)
+	require.True(t, c.Tell[0].RoundAlways)
+	require.Equal(t, outyard.Units{Pounds: true, Fahrenheit: true}, c.Tell[0].Units)
+	require.Nil(t, c.Tell[1].Round)
 	require.Equal(t, []int{6, 2}, []int{c.Tell[0].PerHour, c.Tell[1].PerHour})
 	require.True(t, c.Tell[0].Tells("long-strand") && c.Tell[0].Tells("heron-point"))
 	require.True(t, c.Tell[1].Tells("long-strand"))

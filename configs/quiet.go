@@ -60,6 +60,9 @@ func (q Quiet) String() string {
 	if q.IsZero() {
 		return ""
 	}
-	show := func(d time.Duration) string { return fmt.Sprintf("%02d:%02d", int(d.Hours()), int(d.Minutes())%60) }
-	return show(q.From) + "-" + show(q.Until)
+	return clockText(q.From) + "-" + clockText(q.Until)
+}
+
+func clockText(d time.Duration) string {
+	return fmt.Sprintf("%02d:%02d", int(d.Hours()), int(d.Minutes())%60)
 }

@@ -489,6 +489,32 @@ func (r *reader) tell(c Config) []Route {
 				route.PerHour = most
 			}
 		}
+		if at := s.get("round"); at.given() {
+			if text, ok := r.text(at); ok && text != "" {
+				if hour, err := clock(text); err == nil {
+					route.Round = &hour
+				} else {
+					r.say(at, "%s is %q: want a time of day such as \"06:30\"", at.name, text)
+				}
+			}
+		}
+		if always := s.get("round_always"); always.given() {
+			route.RoundAlways = r.boolean(always)
+			if route.RoundAlways && route.Round == nil {
+				r.say(always, "%s is true, but there is no round: add one, such as round: \"06:30\"", always.name)
+			}
+		}
+		for _, in := range r.list(s.get("units")) {
+			switch name, ok := r.text(in); {
+			case !ok || name == "kg" || name == "C":
+			case name == "lb":
+				route.Units.Pounds = true
+			case name == "F":
+				route.Units.Fahrenheit = true
+			default:
+				r.say(in, "%s is %q: %s", in.name, name, meant(name, []string{"kg", "lb", "C", "F"}))
+			}
+		}
 		if from := s.get("from"); from.given() {
 			if name, ok := r.text(from); ok {
 				route.From = outyard.Severity(name)
@@ -649,6 +675,9 @@ func (r Route) String() string {
 	}
 	if !r.Quiet.IsZero() {
 		s += ", quiet " + r.Quiet.String()
+	}
+	if r.Round != nil {
+		s += ", round at " + clockText(*r.Round)
 	}
 	return s
 }

@@ -33,7 +33,7 @@ var keys = map[string][]string{
 	"mappings.quantities": quantityNames(),
 	anyQuantity:           {"field", "inner", "bytes", "unit", "scale", "offset", "absent", "optional"},
 	byteRange:             {"at", "width", "signed", "order"},
-	"tell":                {"name", "to", "yards", "kinds", "from", "quiet", "per_hour"},
+	"tell":                {"name", "to", "yards", "kinds", "from", "quiet", "per_hour", "round", "round_always", "units"},
 }
 
 // An item is a value in YAML, and where it stands. Decoding into structs would

@@ -25,20 +25,6 @@ type yardToday struct {
 // to take care of with it.
 type load struct{ Things, Care []string }
 
-// loadOf writes a packing list down, with the yards that each is for where
-// there is more than one stop.
-func loadOf(things []round.Thing, care []string, stops int) load {
-	l := load{Care: care}
-	for _, t := range things {
-		s := t.String()
-		if stops > 1 {
-			s += " – " + listed(t.For)
-		}
-		l.Things = append(l.Things, s)
-	}
-	return l
-}
-
 // maxNotes is how many entries the round shows: a note is some 1.5 KiB, and a
 // page stays below 150 KiB.
 const maxNotes = 60

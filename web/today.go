@@ -112,7 +112,7 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	plan := round.Plan(yardsOf(places), open, now)
-	p.Round, p.Way, p.Carry = s.stops(plan, places, sum, now), plan.Way(), loadOf(plan.Carry, plan.Care, len(plan.Stops))
+	p.Round, p.Way, p.Carry = s.stops(plan, places, sum, now), plan.Way(), load{plan.CarryLines(), plan.Care}
 	alerts, err := s.alerts(ctx)
 	if err != nil {
 		return err

@@ -112,8 +112,12 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	if p.TripMinutes > 0 {
 		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 	}
+	v.Open = s.together(open, p, now)
 	things, care := round.Carry(p.Yard, notStale(found, now))
-	v.Open, v.Carry = s.together(open, p, now), loadOf(things, care, 1)
+	v.Carry.Care = care
+	for _, t := range things {
+		v.Carry.Things = append(v.Carry.Things, t.String())
+	}
 	alerts, err := s.alerts(ctx)
 	if err != nil {
 		return err

@@ -199,5 +199,5 @@ func heavyBoxes() string {
 		in, _ := p.Info() // both are in the table; a test holds it
 		return in.EmptyKg + in.HoneyKg
 	}
-	return fmt.Sprintf("A full medium weighs some %.0f kg, a full deep %.0f: lift with two, or comb by comb.", full("medium-10"), full("deep-10"))
+	return fmt.Sprintf("A full medium weighs some %.0f kg, a full deep %.0f kg: lift with two, or comb by comb.", full("medium-10"), full("deep-10"))
 }

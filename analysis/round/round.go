@@ -204,26 +204,32 @@ func (r Round) Paragraphs() [][]string {
 		out = append(out, p)
 	}
 	if len(r.Carry) > 0 {
-		out = append(out, append([]string{"Carry:"}, r.carryLines()...))
+		out = append(out, append([]string{"Carry:"}, bulleted(r.CarryLines())...))
 	}
 	if len(r.Care) > 0 {
-		p := []string{"Take care:"}
-		for _, c := range r.Care {
-			p = append(p, "- "+c)
-		}
-		out = append(out, p)
+		out = append(out, append([]string{"Take care:"}, bulleted(r.Care)...))
 	}
 	return out
 }
 
-func (r Round) carryLines() []string {
+// CarryLines is the packing list, with the yards that each thing is for where
+// there is more than one.
+func (r Round) CarryLines() []string {
 	var out []string
 	for _, t := range r.Carry {
-		line := "- " + t.String()
+		line := t.String()
 		if len(r.Stops) > 1 {
 			line += " (" + strings.Join(t.For, ", ") + ")"
 		}
 		out = append(out, line)
+	}
+	return out
+}
+
+func bulleted(lines []string) []string {
+	out := make([]string, len(lines))
+	for i, l := range lines {
+		out[i] = "- " + l
 	}
 	return out
 }

@@ -171,7 +171,7 @@ func TestCarry(t *testing.T) {
 	}{
 		{"supers by the size of what is on the hive", []outyard.Finding{of(outyard.RoomLow, "h01"), of(outyard.RoomLow, "h02"), of(outyard.RoomLow, "h03"), of(outyard.RoomLow, "h04"), of(outyard.FlowStart, "")},
 			// 6.14 + 18.1 and 8.39 + 27.2 kg, of the table of parts.
-			"super, medium, 10 frames; super, medium, 8 frames; super, shallow, 10 frames; super; drawn comb for the supers, if there is any", "A full medium weighs some 24 kg, a full deep 36"},
+			"super, medium, 10 frames; super, medium, 8 frames; super, shallow, 10 frames; super; drawn comb for the supers, if there is any", "A full medium weighs some 24 kg, a full deep 36 kg: "},
 		{"two of one size are two", []outyard.Finding{of(outyard.RoomLow, "h01"), of(outyard.RoomLow, "h01")}, "2 supers, medium, 10 frames; drawn comb for the supers, if there is any", "lift with two"},
 		{"a flow alone: supers in case", []outyard.Finding{of(outyard.FlowStart, "")}, "supers in case, one for each strong hive", "lift with two"},
 		{"sugar for what is short", []outyard.Finding{of(outyard.StoresLow, "h01", "short_kg", 5.0), of(outyard.StoresLow, "h02", "short_kg", 6.0)},

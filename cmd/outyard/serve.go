@@ -132,7 +132,8 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Answered: watch.Answered, Jitter: rand.Float64,
 		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log}},
 	}, d.now, d.log, reg)
-	inner = append(inner, watch.Run, outbox.Run, announcer.Run)
+	morning := alerts.NewMorning(state, alerts.MorningOptions{Routes: routes, Yards: places.all, Writer: words, Queued: outbox.Nudge}, d.now, d.log)
+	inner = append(inner, watch.Run, outbox.Run, morning.Run, announcer.Run)
 
 	mappings, err := mapping.NewSet(cfg.Mappings)
 	if err != nil {
@@ -250,7 +251,8 @@ func readiness(db *sqlite.Store, healthy []func() error) func(context.Context) e
 func routesOf(cfg configs.Config) []alerts.Route {
 	var routes []alerts.Route
 	for _, r := range cfg.Tell {
-		route := alerts.Route{Name: r.Name, From: r.From, Kinds: r.Kinds, PerHour: r.PerHour}
+		route := alerts.Route{Name: r.Name, From: r.From, Kinds: r.Kinds, PerHour: r.PerHour,
+			Round: r.Round, RoundAlways: r.RoundAlways, Units: r.Units}
 		for _, to := range r.To {
 			route.To = append(route.To, to.Reveal())
 		}
