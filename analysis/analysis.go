@@ -31,6 +31,7 @@ type Settings struct {
 	Flow      flow.Settings
 	Silence   instruments.Settings
 	Battery   instruments.BatterySettings
+	Fault     instruments.FaultSettings
 	Honey     honey.Settings
 	Robbing   robbing.Settings
 }
@@ -46,6 +47,7 @@ func DefaultSettings() Settings {
 		Flow:      flow.DefaultSettings(),
 		Silence:   instruments.DefaultSettings(),
 		Battery:   instruments.DefaultBatterySettings(),
+		Fault:     instruments.DefaultFaultSettings(),
 		Honey:     honey.DefaultSettings(),
 		Robbing:   robbing.DefaultSettings(),
 	}
@@ -85,6 +87,7 @@ type Course struct {
 	robbers  *robbing.Watch
 	silence  *instruments.Silence
 	battery  *instruments.Batteries
+	faults   *instruments.Faults
 	days     []outyard.Day
 	revision uint64
 }
@@ -93,7 +96,8 @@ type Course struct {
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
 		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow), water: gain.NewWater(set.Water), robbers: robbing.NewWatch(yard, set.Robbing),
-		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery)}
+		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery),
+		faults: instruments.NewFaults(yard, set.Fault)}
 	for _, e := range journal {
 		if e.Yard == yard.ID {
 			c.journal = append(c.journal, e)
@@ -122,8 +126,12 @@ func (c *Course) Observe(r outyard.Reading) error {
 	if date := outyard.DateOf(r.Time, c.yard.Zone); !c.began || (!c.counted && date.Before(c.first)) {
 		c.began, c.first = true, date
 	}
-	c.weather.add(r)
 	c.battery.Observe(r)
+	r, changed := c.faults.Observe(r)
+	if changed {
+		c.revision++
+	}
+	c.weather.add(r)
 	if r.Hive == "" {
 		return nil
 	}
@@ -216,6 +224,7 @@ func (c *Course) Findings() []outyard.Finding {
 	all = append(all, c.robbers.Findings()...)
 	all = append(all, c.silence.Findings()...)
 	all = append(all, c.battery.Findings()...)
+	all = append(all, c.faults.Findings()...)
 	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
 		return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Hive, b.Hive))
 	})

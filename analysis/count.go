@@ -49,6 +49,7 @@ func (c *Course) count(date outyard.Date) {
 	c.lookBackOn(date)
 	c.judge.Day(date, climates)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
+	c.watchCreep(date, gains, c.weather.day(from, to))
 	c.flows.Day(date, gains, c.weather.day(from, to))
 	c.robbed(date, from, to)
 	for i, g := range gains {
@@ -59,6 +60,15 @@ func (c *Course) count(date outyard.Date) {
 		rows[i].StoresKg = h.stores.StoresKg().Value
 	}
 	c.revision++
+}
+
+// watchCreep looks for scales that gain by themselves.
+func (c *Course) watchCreep(date outyard.Date, gains []flow.HiveDay, w flow.Weather) {
+	hives := make([]instruments.HiveGain, len(gains))
+	for i, g := range gains {
+		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed}
+	}
+	c.faults.Day(date, hives, w.MaxTempC, w.RainMm)
 }
 
 // fedLasts is how long sugar that was given may still be carried down and

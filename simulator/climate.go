@@ -50,10 +50,11 @@ func (a *air) step(hours float64, w skyHour, c *colony, openLid, warmK float64) 
 	vent := (a.ventM3H + 0.03*w.windMS) * (1 - 0.6*a.dampness)
 	satPa := saturationPa(a.tempC)
 	// Bees with brood fan the harder the more the nest is above some 50 %
-	// (50 to 60 %, from memory); in a damp hive they get less air for it.
+	// (50 to 60 %, from memory), and to dry nectar, brood or not; in a damp hive
+	// they get less air for it.
 	if home > 0.5 {
 		tooMuchPa := a.vapourPa - (a.holdsShare+0.2*a.dampness)*satPa
-		vent += brood * clamp(0.015*tooMuchPa, 0, 25) * (1 - 0.7*a.dampness)
+		vent += max(brood, ramp(c.evaporatedKgH, 0.003, 0.03)) * clamp(0.015*tooMuchPa, 0, 25) * (1 - 0.7*a.dampness)
 	}
 	vent = mix(vent, 40, openLid)
 

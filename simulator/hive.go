@@ -23,6 +23,8 @@ type hive struct {
 	wet      wetness
 	meter    meter
 	battery  battery
+	faults   dice
+	lie      fault
 	silentBy int // the label of the silence of an empty battery
 
 	superKg, stoneKg float64 // of one super, of the stone on the lid
@@ -201,6 +203,7 @@ func (h *hive) read(t int64, r *outyard.Reading) bool {
 		rh := 100*h.air.vapourPa/saturationPa(h.air.tempC) + m.rhOffPct + 0.7*rhNoise
 		r.Values[outyard.InsideRH] = round(clamp(rh, 5, 100), 10)
 	}
+	h.twist(t, r)
 	r.Values[outyard.Battery] = h.battery.showsV(w.tempC)
 	r.Values[outyard.Signal] = math.Round(m.signalDBm - 1.5*ramp(w.rainMmH, 0, 2) + 2*radio)
 	return true

@@ -28,6 +28,13 @@ const (
 	Lost    = "lost"    // of silent: nothing was measured
 	Stuck   = "stuck"   // of sensor-fault: the scale repeats itself
 	Spike   = "spike"   // of sensor-fault: one wild reading
+
+	Unplugged    = "unplugged"     // of sensor-fault: the probe's temperature is one figure
+	Saturated    = "saturated"     // of sensor-fault: the probe's humidity stays at 100 %
+	Fahrenheit   = "fahrenheit"    // of sensor-fault: the probe's temperature in the wrong unit
+	LooseContact = "loose-contact" // of sensor-fault: one weight in a hundred is wild
+	Creeping     = "creeping"      // of sensor-fault: the scale gains by itself
+
 	Tree    = "tree"    // of flow
 	Bramble = "bramble" // of flow
 )

@@ -245,6 +245,7 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 	h.superKg, h.stoneKg = emptyKg(superPart)*rng.between(0.95, 1.06), emptyKg("brick")*rng.between(0.8, 1.2)
 	h.meter = newMeter(newDice(s.seed, "meter", y.index, k), s.opt.QuantumKg, w.tempC)
 	h.battery = newBattery(newDice(s.seed, "battery", y.index, k), h.meter.full, h.meter.thirst, s.opt.Rates.Batteries)
+	h.faults = newDice(s.seed, "fault", y.index, k)
 	h.phase = h.meter.rng.Int64N(max(1, y.engine.cadence-jitterSec))
 	for _, ev := range s.opt.Script {
 		if ev.Hive == id && ev.Yard == y.id {

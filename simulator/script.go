@@ -73,7 +73,11 @@ func (h *hive) enact(ev Event, s span, open bool) {
 			h.spikeAt = s.from
 			return
 		}
-		h.stick(lasting(1))
+		if ev.What == "" || ev.What == Stuck {
+			h.stick(lasting(1))
+			return
+		}
+		h.begin(ev.What, lasting(14))
 	case outyard.Handling:
 		h.arrange(s.from, h.scriptedJob(ev))
 	}

@@ -114,6 +114,7 @@ func (h *hive) planTroubles(midnight int64, look outlook) {
 	// others' chances as they were.
 	swarm, damp, rob, dead, knock, theft, silence, stuck, sneaky, flight :=
 		rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64()
+	h.planFault(midnight)
 	if h.gone {
 		return
 	}

@@ -18,7 +18,8 @@ func (t *tally) print(w io.Writer) {
 		r    rate
 	}{
 		{"swarm", t.swarm}, {"handling", t.handling}, {"knocked-over", t.knocked},
-		{"robbing", t.robbing}, {"silent", t.silent}, {"battery-low", t.battery}, {"damp", t.damp}, {"flow-start", t.flowStart}, {"flow-end", t.flowEnd},
+		{"robbing", t.robbing}, {"silent", t.silent}, {"battery-low", t.battery}, {"sensor-fault", t.fault},
+		{"damp", t.damp}, {"flow-start", t.flowStart}, {"flow-end", t.flowEnd},
 	} {
 		share := "-"
 		if row.r.there > 0 {

@@ -91,6 +91,9 @@ func (s sightings) leftTrace(l simulator.Label) bool {
 	return i < len(times) && times[i].Before(l.End)
 }
 
+// lasting are the kinds whose label without an end goes on.
+var lasting = map[outyard.Kind]bool{outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true}
+
 // A rate counts what was there, what was found of it, and what was found of
 // nothing.
 type rate struct {
@@ -111,7 +114,7 @@ type tally struct {
 	traceless                                         int // visits too short to leave a trace
 	hiveYears                                         float64
 	swarm, handling, knocked, damp, silent            rate
-	battery, robbing                                  rate
+	battery, fault, robbing                           rate
 	flowStart, flowEnd                                rate
 	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
 	said                                              []claim
@@ -134,6 +137,7 @@ func (t *tally) add(o *tally) {
 	t.damp.add(o.damp)
 	t.silent.add(o.silent)
 	t.battery.add(o.battery)
+	t.fault.add(o.fault)
 	t.robbing.add(o.robbing)
 	t.flowStart.add(o.flowStart)
 	t.flowEnd.add(o.flowEnd)
@@ -152,6 +156,14 @@ func (t *tally) remark(seed uint64, format string, args ...any) {
 
 // leastSilence is the shortest that has to be told, at any cadence.
 const leastSilence = 7 * time.Hour
+
+// leastFault is for how long a sensor must lie to count.
+func leastFault(what string) time.Duration {
+	if what == simulator.Stuck {
+		return 5 * time.Hour
+	}
+	return 3 * day
+}
 
 // leastLow is for how long a battery must have been low, that is, have had no
 // more than two weeks left, to count.
@@ -174,8 +186,11 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 		for i := range found {
 			f := &found[i]
 			end := l.Time
-			if l.End.After(end) {
+			switch {
+			case l.End.After(end):
 				end = l.End
+			case lasting[kind]: // it had not ended when the season did
+				end = f.Onset
 			}
 			if f.Kind != kind || f.Yard != l.Yard || f.Hive != l.Hive || used[f.ID] || f.State == outyard.Withdrawn ||
 				f.Onset.Before(l.Time.Add(-before)) || f.Onset.After(end.Add(after)) {
@@ -241,17 +256,42 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			t.robbing.delay = append(t.robbing.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Silent:
 			// Of a yard whose radio was out, the readings came in the end.
-			if l.What != simulator.Lost || l.End.IsZero() || l.End.Sub(l.Time) < leastSilence {
+			if l.What != simulator.Lost {
+				continue
+			}
+			f := nearest(outyard.Silent, l, 2*time.Hour, 0)
+			if l.End.IsZero() || l.End.Sub(l.Time) < leastSilence {
 				continue
 			}
 			t.silent.there++
-			f := nearest(outyard.Silent, l, 2*time.Hour, 0)
 			if f == nil {
 				t.remark(seed, "missed silent, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
 				continue
 			}
 			t.silent.found++
 			t.silent.delay = append(t.silent.delay, f.ToldAt.Sub(l.Time))
+		case outyard.SensorFault:
+			if l.What == simulator.Spike {
+				continue // one wild reading is no fault of the sensor
+			}
+			before := 2 * time.Hour
+			if l.What == simulator.LooseContact {
+				before = 7 * day // a single wild reading may have come before
+			}
+			f := nearest(outyard.SensorFault, l, before, 0)
+			if l.What == simulator.Creeping && f == nil {
+				continue // to see it in summer is more than is claimed
+			}
+			if !l.End.IsZero() && l.End.Sub(l.Time) < leastFault(l.What) {
+				continue
+			}
+			t.fault.there++
+			if f == nil {
+				t.remark(seed, "missed sensor-fault %s, %s %s %s to %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
+				continue
+			}
+			t.fault.found++
+			t.fault.delay = append(t.fault.delay, f.ToldAt.Sub(l.Time))
 		case outyard.BatteryLow:
 			// One that was changed soon after was not to be told of yet.
 			f := nearest(outyard.BatteryLow, l, day, 0)
@@ -278,7 +318,8 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			continue
 		}
 		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp, outyard.Robbing: &t.robbing,
-			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent, outyard.BatteryLow: &t.battery}[f.Kind]
+			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent,
+			outyard.BatteryLow: &t.battery, outyard.SensorFault: &t.fault}[f.Kind]
 		switch {
 		case r == nil:
 		case f.State == outyard.Withdrawn:
@@ -293,7 +334,8 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 
 // scored are the kinds whose truth the labels tell.
 var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
-	outyard.Damp: true, outyard.Robbing: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true, outyard.Silent: true}
+	outyard.Damp: true, outyard.Robbing: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true,
+	outyard.Silent: true, outyard.SensorFault: true}
 
 const day = 24 * time.Hour
 

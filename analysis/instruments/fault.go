@@ -1,0 +1,464 @@
+package instruments
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"outyard"
+)
+
+// FaultSettings are the thresholds by which a sensor is taken to lie (common
+// practice, no source).
+type FaultSettings struct {
+	// StuckReadings, 12: so many equal readings in a row at least are a sensor
+	// that repeats itself.
+	StuckReadings int
+	// StuckWeight, 3 h: over which a weight must not change at all. Wind, warmth
+	// and bees move every scale by more than its step.
+	StuckWeight time.Duration
+	// StuckAir, 24 h: the same of a temperature or a humidity; a brood nest may
+	// be held within the step of a coarse sensor for as long, and is left out.
+	StuckAir time.Duration
+	// UsualTimes, 3: and so many times the longest it stayed the same on the
+	// days before, for coarse scales that do so every quiet night.
+	UsualTimes int
+	// MovedK, 3 K: by how much warmth elsewhere must have changed meanwhile for
+	// a temperature or humidity that does not to be stuck.
+	MovedK float64
+	// Pinned, 36 h: how long a humidity must stay at the top of its scale to be
+	// a wet or worn-out sensor. Damp air comes and goes by a few percent.
+	Pinned time.Duration
+	// PinnedRHPct, 99.9 %: the top of its scale.
+	PinnedRHPct float64
+	// Wrong, 1 h: how long values must be impossible to be a fault rather than
+	// one bad reading.
+	Wrong time.Duration
+	// ColdestC, -45 °C: colder is no hive of any keeper.
+	ColdestC float64
+	// HottestC, 50 °C: at which wax sags; no colony lives in more for long.
+	HottestC float64
+	// Hot, 12 h: over which it must be hotter throughout, nights too, for the
+	// sun to be no excuse.
+	Hot time.Duration
+	// LightestKg, -3 kg, and HeaviestKg, 250 kg: what a hive with its stand
+	// cannot weigh. A little below nought is a scale set with something on it.
+	LightestKg, HeaviestKg float64
+	// Absent, 12 h: a quantity that a node sends no more for so long, and for
+	// UsualTimes the longest it left it out on the days before, is missing.
+	Absent time.Duration
+	// BareKg, 4 kg: with less than that on the scale there is no hive, and who
+	// took it took the probe.
+	BareKg float64
+	// JumpKg, 5 kg: how far a weight must jump up and back from one reading to
+	// the next to be wild.
+	JumpKg float64
+	// JumpBackKg, 1 kg: how near it comes to where it was.
+	JumpBackKg float64
+	// Jumps, 4, within JumpDays, 7 d: single wild readings happen to every
+	// scale, several in a week are a loose contact.
+	Jumps    int
+	JumpDays int
+
+	Creep CreepSettings
+}
+
+// DefaultFaultSettings returns the defaults.
+func DefaultFaultSettings() FaultSettings {
+	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
+		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
+		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 4, JumpKg: 5, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
+		Creep: defaultCreepSettings()}
+}
+
+// A lie is how a sensor errs.
+type lie string
+
+const (
+	stuck      lie = "stuck"        // repeats itself
+	unplugged  lie = "unplugged"    // gives the figure of a missing probe
+	saturated  lie = "saturated"    // a humidity that stays at the top
+	impossible lie = "out of range" // what no hive has
+	fahrenheit lie = "Fahrenheit"   // degrees of the other kind
+	absent     lie = "missing"      // of a node that still sends the rest
+	jumping    lie = "wild jumps"
+	creeping   lie = "drifting"
+)
+
+// Faults follows what the nodes of a yard measure and says which sensor lies.
+type Faults struct {
+	yard  outyard.Yard
+	set   FaultSettings
+	nodes []*sensors // by hive; the weather's first
+	airC  float64    // the newest temperature outside
+}
+
+// watchedQuantities are those whose sensors may lie.
+var watchedQuantities = []outyard.Quantity{outyard.Weight, outyard.InsideTemp, outyard.InsideRH, outyard.OutsideTemp, outyard.OutsideRH}
+
+// sensors are those of one node.
+type sensors struct {
+	hive outyard.HiveID
+	of   [outyard.NumQuantities]*sensor
+	bare bool // next to nothing stands on the scale
+	creep
+}
+
+// A sensor is one quantity of one node.
+type sensor struct {
+	run    run       // of equal values, up to now
+	odd    [3]since  // values that are a missing probe's, impossible, or hot
+	fine   time.Time // since when they have been neither
+	last   float64   // the reading before
+	lastT  time.Time // its time
+	prev   float64   // and the one before that
+	days   [usualDays]dayRun
+	missed int         // readings in a row without it
+	jumps  []time.Time // wild readings of the last days
+	past   []*fault
+}
+
+const usualDays = 14
+
+// A dayRun is the longest run of equal values of one day.
+type dayRun struct {
+	day     int64 // since 1970
+	longest time.Duration
+	gap     time.Duration // the longest without the quantity
+}
+
+// A run is of equal values.
+type run struct {
+	value      float64
+	from       time.Time
+	n          int
+	steppedKg  float64 // by which the value came
+	lowC, topC float64 // the warmth elsewhere meanwhile
+}
+
+// since is when something began, and how many readings have shown it.
+type since struct {
+	from time.Time
+	n    int
+}
+
+func (s *since) see(is bool, at time.Time) {
+	switch {
+	case !is:
+		*s = since{}
+	case s.n == 0:
+		*s = since{at, 1}
+	default:
+		s.n++
+	}
+}
+
+// for says whether it has lasted so long, with so many readings.
+func (s *since) lasted(now time.Time, d time.Duration, n int) bool {
+	return s.n >= n && now.Sub(s.from) >= d
+}
+
+// A fault is a sensor's lying from its onset to its end.
+type fault struct {
+	lie        lie
+	onset, end time.Time
+	over       bool
+	value      float64 // what it showed
+	sure       float64
+	n          int // jumps
+}
+
+func (s *sensor) open() *fault {
+	if k := len(s.past); k > 0 && !s.past[k-1].over {
+		return s.past[k-1]
+	}
+	return nil
+}
+
+// told says that the fault of a humidity is told with its temperature's: the
+// two are mostly one probe, and one plug.
+func (n *sensors) told(q outyard.Quantity) bool {
+	var with *sensor
+	switch q {
+	case outyard.InsideRH:
+		with = n.of[outyard.InsideTemp]
+	case outyard.OutsideRH:
+		with = n.of[outyard.OutsideTemp]
+	}
+	return with != nil && with.open() != nil && with.open().lie != fahrenheit
+}
+
+// NewFaults begins to watch a yard.
+func NewFaults(yard outyard.Yard, set FaultSettings) *Faults {
+	return &Faults{yard: yard, set: set, airC: outyard.Unknown}
+}
+
+func (f *Faults) node(hive outyard.HiveID) *sensors {
+	i, known := slices.BinarySearchFunc(f.nodes, hive, func(n *sensors, h outyard.HiveID) int { return cmp.Compare(n.hive, h) })
+	if !known {
+		f.nodes = slices.Insert(f.nodes, i, &sensors{hive: hive})
+	}
+	return f.nodes[i]
+}
+
+// Observe takes a reading, each node's own in order of time, and returns it
+// without what lying sensors say of the air. Whether a fault began or ended
+// with it is the other result.
+func (f *Faults) Observe(r outyard.Reading) (believed outyard.Reading, changed bool) {
+	n := f.node(r.Hive)
+	if kg := r.Values[outyard.Weight]; outyard.Known(kg) {
+		n.bare = math.Abs(kg) < f.set.BareKg
+	}
+	for _, q := range watchedQuantities {
+		v, s := r.Values[q], n.of[q]
+		if !outyard.Known(v) {
+			changed = f.miss(n, q, r.Time) || changed
+			continue
+		}
+		if s == nil {
+			s = &sensor{last: outyard.Unknown, prev: outyard.Unknown}
+			n.of[q] = s
+		}
+		elsewhere := f.airC
+		if q == outyard.InsideRH {
+			elsewhere = r.Values[outyard.InsideTemp]
+		}
+		changed = f.take(n, q, v, elsewhere, r.Time) || changed
+		if q != outyard.Weight && f.doubtful(s, r.Time) {
+			r.Values[q] = outyard.Unknown
+		}
+	}
+	if v := r.Values[outyard.OutsideTemp]; outyard.Known(v) {
+		f.airC = v
+	}
+	return r, changed
+}
+
+// miss notes that a node's reading came without the quantity.
+func (f *Faults) miss(n *sensors, q outyard.Quantity, at time.Time) bool {
+	s := n.of[q]
+	if s == nil {
+		return false
+	}
+	s.missed++
+	if n.bare || n.told(q) || s.missed < f.set.StuckReadings || s.open() != nil {
+		return false
+	}
+	gap := at.Sub(s.lastT)
+	if gap < max(f.set.Absent, f.longest(s, s.lastT, func(d dayRun) time.Duration { return d.gap })) {
+		return false
+	}
+	s.past = append(s.past, &fault{lie: absent, onset: s.lastT, value: outyard.Unknown, sure: 0.9})
+	return true
+}
+
+// doubtful says that nothing is to be made of what the sensor shows now, even
+// where it is too early to tell anybody.
+func (f *Faults) doubtful(s *sensor, now time.Time) bool {
+	if s.open() != nil || s.odd[0].n > 0 || s.odd[1].n > 0 {
+		return true
+	}
+	return s.run.n >= f.set.StuckReadings && s.run.value >= f.set.PinnedRHPct && now.Sub(s.run.from) >= f.set.Pinned/3
+}
+
+// take carries a sensor on by a reading.
+func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at time.Time) bool {
+	s := n.of[q]
+	s.follow(v, elsewhereC, at)
+	s.missed = 0
+	if q == outyard.Weight {
+		f.jump(s, v, at)
+	}
+	s.prev, s.last, s.lastT = s.last, v, at
+	s.odd[0].see(missing(q, v), at)
+	s.odd[1].see(f.cannotBe(q, v), at)
+	s.odd[2].see(q == outyard.InsideTemp && v > f.set.HottestC || q == outyard.OutsideTemp && v > f.set.HottestC, at)
+
+	what, from, sure := f.lies(s, q, at)
+	open := s.open()
+	switch {
+	case open == nil && what != "" && n.told(q):
+		return false
+	case open == nil && what != "":
+		s.past = append(s.past, &fault{lie: what, onset: from, value: v, sure: sure, n: len(s.jumps)})
+		s.fine = time.Time{}
+		return true
+	case open == nil || open.lie == creeping:
+		return false
+	case what != "" || f.stillOdd(s, open, v, at):
+		s.fine = time.Time{}
+		if open.lie == jumping {
+			open.n = max(open.n, len(s.jumps))
+		}
+		return false
+	}
+	if s.fine.IsZero() {
+		s.fine = at
+	}
+	if at.Sub(s.fine) < f.patience(open) {
+		return false
+	}
+	open.over, open.end = true, s.fine
+	return true
+}
+
+// patience is for how long a sensor must be fine to be so again.
+func (f *Faults) patience(o *fault) time.Duration {
+	switch o.lie {
+	case stuck, absent:
+		return 0
+	case fahrenheit:
+		return 24 * time.Hour
+	case jumping:
+		return time.Duration(f.set.JumpDays) * 24 * time.Hour
+	}
+	return 3 * f.set.Wrong
+}
+
+// stillOdd says that a reading shows the fault that is open, though it alone
+// would not be told.
+func (f *Faults) stillOdd(s *sensor, o *fault, v float64, at time.Time) bool {
+	switch o.lie {
+	case stuck, unplugged:
+		return v == o.value
+	case saturated:
+		return v >= f.set.PinnedRHPct
+	case impossible:
+		return s.odd[1].n > 0
+	case fahrenheit:
+		return s.odd[2].n > 0
+	case jumping:
+		return len(s.jumps) > 0 && at.Sub(s.jumps[len(s.jumps)-1]) < f.set.Wrong
+	}
+	return false
+}
+
+// lies says how the sensor lies as of now, since when, and how sure that is.
+func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, from time.Time, sure float64) {
+	temp := q == outyard.InsideTemp || q == outyard.OutsideTemp
+	rh := q == outyard.InsideRH || q == outyard.OutsideRH
+	same := at.Sub(s.run.from)
+	switch {
+	case s.odd[0].lasted(at, f.set.Wrong, 3):
+		return unplugged, s.odd[0].from, 0.97
+	case s.odd[1].lasted(at, f.set.Wrong, 3):
+		return impossible, s.odd[1].from, 0.97
+	case temp && s.odd[2].lasted(at, f.set.Hot, 6):
+		return fahrenheit, s.odd[2].from, 0.9
+	case len(s.jumps) >= f.set.Jumps:
+		return jumping, s.jumps[0], 0.9
+	case q == outyard.InsideRH && s.run.value >= f.set.PinnedRHPct:
+		// A sensor that is right shows a full air by 98, 99, 100, 99.
+		if s.run.n >= f.set.StuckReadings && same >= f.set.Pinned {
+			return saturated, s.run.from, 0.75
+		}
+	case s.run.n < f.set.StuckReadings:
+	case q == outyard.Weight:
+		// A step right onto the figure is a hive that fell or was taken away.
+		if same >= max(f.set.StuckWeight, f.usually(s)) && !(math.Abs(s.run.steppedKg) >= f.set.JumpKg) {
+			return stuck, s.run.from, 0.93
+		}
+	case temp || rh && s.run.value < 98:
+		moved := !(s.run.topC-s.run.lowC < f.set.MovedK)
+		brood := q == outyard.InsideTemp && s.run.value >= 31 && s.run.value <= 37
+		if same >= max(f.set.StuckAir, f.usually(s)) && moved && !brood {
+			return stuck, s.run.from, 0.93
+		}
+	}
+	return "", time.Time{}, 0
+}
+
+// missing says that a value is what nodes give for a probe that is not there:
+// -127 °C and 85 °C are what common digital thermometers show unconnected and
+// unread (from memory); no air has no humidity.
+func missing(q outyard.Quantity, v float64) bool {
+	switch q {
+	case outyard.InsideTemp, outyard.OutsideTemp:
+		return v == 85 || v <= -127
+	case outyard.InsideRH, outyard.OutsideRH:
+		return v <= 1
+	}
+	return false
+}
+
+// cannotBe says that no hive, or no weather, is like that.
+func (f *Faults) cannotBe(q outyard.Quantity, v float64) bool {
+	switch q {
+	case outyard.Weight:
+		return v < f.set.LightestKg || v > f.set.HeaviestKg
+	case outyard.InsideTemp, outyard.OutsideTemp:
+		return v < f.set.ColdestC
+	case outyard.InsideRH, outyard.OutsideRH:
+		return v > 103
+	}
+	return false
+}
+
+// follow carries the run of equal values on.
+func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
+	if s.run.n > 0 && v == s.run.value {
+		s.run.n++
+		if outyard.Known(elsewhereC) {
+			if !(s.run.lowC <= elsewhereC) {
+				s.run.lowC = elsewhereC
+			}
+			if !(s.run.topC >= elsewhereC) {
+				s.run.topC = elsewhereC
+			}
+		}
+	} else {
+		s.run = run{value: v, from: at, n: 1, steppedKg: v - s.last, lowC: elsewhereC, topC: elsewhereC}
+	}
+	if s.open() != nil {
+		return
+	}
+	day := at.Unix() / (24 * 3600)
+	d := &s.days[day%usualDays]
+	if d.day != day {
+		*d = dayRun{day: day}
+	}
+	d.longest = max(d.longest, at.Sub(s.run.from))
+	if !s.lastT.IsZero() && s.missed > 0 {
+		d.gap = max(d.gap, at.Sub(s.lastT))
+	}
+}
+
+// usually is the longest for which the sensor may show one value, by what it
+// did on the days before the present run; a day, where those are few.
+func (f *Faults) usually(s *sensor) time.Duration {
+	return f.longest(s, s.run.from, func(d dayRun) time.Duration { return d.longest })
+}
+
+// longest is UsualTimes the longest that a sensor did a thing for on the days
+// before an instant; a day, where those are few.
+func (f *Faults) longest(s *sensor, at time.Time, of func(dayRun) time.Duration) time.Duration {
+	before := at.Unix() / (24 * 3600)
+	known, longest := 0, time.Duration(0)
+	for _, d := range s.days {
+		if d.day > 0 && d.day < before && d.day >= before-usualDays {
+			known++
+			longest = max(longest, of(d))
+		}
+	}
+	if known < 2 {
+		return 24 * time.Hour
+	}
+	return time.Duration(f.set.UsualTimes) * longest
+}
+
+// jump notes a reading that was far from those on both sides of it, which
+// agree: the one before this. What goes down by day is a lid or a box lifted.
+func (f *Faults) jump(s *sensor, v float64, at time.Time) {
+	keep := time.Duration(f.set.JumpDays) * 24 * time.Hour
+	s.jumps = slices.DeleteFunc(s.jumps, func(t time.Time) bool { return at.Sub(t) > keep })
+	wild := s.last - s.prev
+	if !(math.Abs(wild) >= f.set.JumpKg) || !(math.Abs(v-s.prev) <= f.set.JumpBackKg) {
+		return
+	}
+	hour := s.lastT.In(f.yard.Zone).Hour()
+	if night := hour < 5 || hour >= 22; wild < 0 && !night && s.last > 0 {
+		return
+	}
+	s.jumps = append(s.jumps, s.lastT)
+}

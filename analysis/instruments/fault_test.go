@@ -1,0 +1,178 @@
+package instruments
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+)
+
+// A play is what one hive's sensors show at an hour and a tenth since the start.
+type play func(hour float64, r *outyard.Reading)
+
+// sound is a hive with a cluster in spring: the weight moves a little, the
+// probe follows the day.
+func sound(hour float64, r *outyard.Reading) {
+	noise := rand.New(rand.NewPCG(7, uint64(hour*10)))
+	day := math.Sin(2 * math.Pi * hour / 24)
+	r.Values[outyard.Weight] = math.Round(100*(34-0.002*hour+0.03*day+0.012*noise.NormFloat64())) / 100
+	r.Values[outyard.InsideTemp] = math.Round(10*(18+3*day+0.1*noise.NormFloat64())) / 10
+	r.Values[outyard.InsideRH] = math.Round(10*(70-6*day+0.7*noise.NormFloat64())) / 10
+}
+
+// measured plays a hive for so many days beside a weather node, and returns
+// the findings and how many readings of the probe's warmth were believed.
+func measured(days int, hive play) (found []outyard.Finding, believed int) {
+	f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+	for tenth := range days * 24 * 6 {
+		hour := float64(tenth) / 6
+		at := start.Add(time.Duration(tenth) * 10 * time.Minute)
+		w := outyard.NewReading("heron-point", "", at)
+		w.Values[outyard.OutsideTemp] = math.Round(10*(9+5*math.Sin(2*math.Pi*hour/24)+0.01*math.Mod(hour, 7))) / 10
+		f.Observe(w)
+		r := outyard.NewReading("heron-point", "h01", at)
+		sound(hour, &r)
+		hive(hour, &r)
+		if r.Empty() {
+			continue
+		}
+		r, _ = f.Observe(r)
+		if outyard.Known(r.Values[outyard.InsideTemp]) {
+			believed++
+		}
+	}
+	return f.Findings(), believed
+}
+
+func between(from, to float64, do play) play {
+	return func(hour float64, r *outyard.Reading) {
+		if hour >= from && hour < to {
+			do(hour, r)
+		}
+	}
+}
+
+func shows(q outyard.Quantity, v float64) play {
+	return func(_ float64, r *outyard.Reading) { r.Values[q] = v }
+}
+
+func TestWhichSensorLies(t *testing.T) {
+	const onset = 120 // hours
+	for _, c := range []struct {
+		says     string
+		hive     play
+		quantity string // "" for no fault
+		fault    string
+		state    outyard.State
+	}{
+		{"a sound hive has none", func(float64, *outyard.Reading) {}, "", "", ""},
+		{"a weight that does not move for half a day is stuck, and over when it moves",
+			between(onset, onset+12, shows(outyard.Weight, 33.8)), "weight", "stuck", outyard.Over},
+		{"two hours are no fault", between(onset, onset+2, shows(outyard.Weight, 33.8)), "", "", ""},
+		{"a scale that shows tenths of a kilogram stands still every night", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] = math.Round(10*(34-0.002*hour+0.2*math.Sin(2*math.Pi*hour/24))) / 10
+		}, "", "", ""},
+		{"a hive that fell stands still from then on: that is no fault", between(onset, 1e9, shows(outyard.Weight, 12.5)), "", "", ""},
+		{"85 °C is a thermometer that was not read", between(onset, 1e9, shows(outyard.InsideTemp, 85)), "inside-temp", "unplugged", outyard.Open},
+		{"-127 °C is one that is not there", between(onset, 1e9, shows(outyard.InsideTemp, -127)), "inside-temp", "unplugged", outyard.Open},
+		{"nought for days is stuck", between(onset, 1e9, shows(outyard.InsideTemp, 0)), "inside-temp", "stuck", outyard.Open},
+		{"34.5 °C for days is a brood nest, shown by a coarse sensor", between(onset, 1e9, shows(outyard.InsideTemp, 34.5)), "", "", ""},
+		{"a probe mended is over", between(onset, onset+50, shows(outyard.InsideTemp, 85)), "inside-temp", "unplugged", outyard.Over},
+		{"no humidity at all is no air", between(onset, 1e9, shows(outyard.InsideRH, 0)), "inside-rh", "unplugged", outyard.Open},
+		{"100 % for two days without a break is a wet sensor", between(onset, 1e9, shows(outyard.InsideRH, 100)), "inside-rh", "saturated", outyard.Open},
+		{"air that is full by 98, 99, 100 is damp, not a fault", between(onset, 1e9, func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.InsideRH] = math.Min(100, 99+math.Mod(math.Round(hour*10), 3)-1)
+		}), "", "", ""},
+		{"110 % is nothing", between(onset, 1e9, shows(outyard.InsideRH, 110)), "inside-rh", "out of range", outyard.Open},
+		{"a cluster of 65 degrees, nights too, is one in Fahrenheit", func(_ float64, r *outyard.Reading) {
+			r.Values[outyard.InsideTemp] = r.Values[outyard.InsideTemp]*9/5 + 32
+		}, "inside-temp", "Fahrenheit", outyard.Open},
+		{"an hour of 55 °C in the sun is none", between(onset, onset+1, shows(outyard.InsideTemp, 55)), "", "", ""},
+		{"a weight below nought for long is none", between(onset, 1e9, func(hour float64, r *outyard.Reading) { r.Values[outyard.Weight] -= 50 }), "weight", "out of range", outyard.Open},
+		{"one wild reading is none", between(onset, onset+0.1, shows(outyard.Weight, 90)), "", "", ""},
+		{"several in a week are a loose contact", between(onset, 1e9, func(hour float64, r *outyard.Reading) {
+			if math.Mod(math.Round(hour*6), 100) == 0 {
+				r.Values[outyard.Weight] += 20
+			}
+		}), "weight", "wild jumps", outyard.Open},
+		{"a lid lifted every day is not", func(hour float64, r *outyard.Reading) {
+			if h := math.Mod(hour, 24); h >= 13 && h < 13.1 { // 11 o'clock there
+				r.Values[outyard.Weight] -= 6
+			}
+		}, "", "", ""},
+		{"a probe that is no more sent is missing, told once for warmth and humidity", between(onset, 1e9, func(_ float64, r *outyard.Reading) {
+			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
+		}), "inside-temp", "missing", outyard.Open},
+		{"one that is sent every sixth hour is not", func(hour float64, r *outyard.Reading) {
+			if math.Mod(math.Round(hour*6), 36) != 0 {
+				r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
+			}
+		}, "", "", ""},
+		{"nor is that of a hive that was taken away", between(onset, 1e9, func(_ float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] = 0
+			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
+		}), "", "", ""},
+		{"a node that is silent lies about nothing", between(onset, 1e9, func(_ float64, r *outyard.Reading) { *r = outyard.NewReading(r.Yard, r.Hive, r.Time) }), "", "", ""},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			found, believed := measured(14, c.hive)
+			if c.quantity == "" {
+				require.Empty(t, found)
+				return
+			}
+			require.Len(t, found, 1)
+			f := found[0]
+			require.Equal(t, outyard.SensorFault, f.Kind)
+			require.Equal(t, c.quantity, f.Facts["quantity"])
+			require.Equal(t, c.fault, f.Facts["fault"])
+			require.Equal(t, c.state, f.State)
+			require.NotContains(t, f.Summary, "NaN")
+			if c.quantity == "inside-temp" && c.state == outyard.Open {
+				require.Less(t, believed, 14*24*6*2/3, "and nothing is made of it")
+			}
+			if c.fault != "Fahrenheit" && c.fault != "wild jumps" {
+				require.InDelta(t, onset, f.Onset.Sub(start).Hours(), 0.2)
+			}
+		})
+	}
+}
+
+func TestAScaleThatGainsByItself(t *testing.T) {
+	for _, c := range []struct {
+		says   string
+		own    func(day int) float64
+		others float64
+		fed    bool
+		maxC   float64
+		faults int
+	}{
+		{"in cold weather, when none else gains", func(int) float64 { return 0.15 }, -0.04, false, 6, 1},
+		{"a hive that loses like the rest does not", func(int) float64 { return -0.05 }, -0.04, false, 6, 0},
+		{"nor does one that is fed", func(int) float64 { return 0.15 }, -0.04, true, 6, 0},
+		{"nor one that gains in a flow", func(int) float64 { return 0.9 }, 0.4, false, 22, 0},
+		{"nor robbers, who gain for some days", func(day int) float64 { return map[bool]float64{true: 1, false: -0.05}[day%6 < 3] }, -0.04, false, 8, 0},
+		{"and in warm weather nobody can tell", func(int) float64 { return 0.15 }, -0.04, false, 20, 0},
+		{"it may stop", func(day int) float64 { return map[bool]float64{true: 0.15, false: -0.04}[day < 20] }, -0.04, false, 6, 1},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+			r := outyard.NewReading("heron-point", "h01", start)
+			r.Values[outyard.Weight] = 30
+			f.Observe(r)
+			date := outyard.DateOf(start, yardZone)
+			for day := range 40 {
+				f.Day(date.Add(day), []HiveGain{{"h01", c.own(day), c.fed}, {"h02", c.others, false}, {"h03", c.others - 0.01, false}}, c.maxC, 0)
+			}
+			found := f.Findings()
+			require.Len(t, found, c.faults)
+			if c.faults > 0 {
+				require.Equal(t, "drifting", found[0].Facts["fault"])
+				require.Equal(t, c.says == "it may stop", found[0].State == outyard.Over)
+			}
+		})
+	}
+}
