@@ -36,9 +36,11 @@ type BatterySettings struct {
 	// before dawn where the sun charges the battery. Warmth makes no more than
 	// half of that.
 	SwingShare float64
-	// SunnyShare, 0.35: a battery that the sun charges is told of only in the
-	// lowest part of its range, so much of it: dark weeks pass.
-	SunnyShare float64
+	// LowShare, 0.45, and SunnyShare, 0.3: a battery is told of only in the
+	// lowest part of its range, so much of it, and less where the sun charges
+	// it. Dark and cold weeks pass, and far from its end nobody knows where
+	// the course of an unknown battery bends.
+	LowShare, SunnyShare float64
 	// RefilledShare, 0.25: a rise by so much of the range is a battery changed
 	// or charged.
 	RefilledShare float64
@@ -50,7 +52,7 @@ type BatterySettings struct {
 // DefaultBatterySettings returns the defaults.
 func DefaultBatterySettings() BatterySettings {
 	return BatterySettings{WarnDays: 21, SureDays: 2, LongDays: 14, ShortDays: 5, FallingP: 0.02, SuddenTimes: 4,
-		ScatterShare: 0.002, SwingShare: 0.012, SunnyShare: 0.35, RefilledShare: 0.25, CalmDays: 10}
+		ScatterShare: 0.002, SwingShare: 0.012, LowShare: 0.45, SunnyShare: 0.3, RefilledShare: 0.25, CalmDays: 10}
 }
 
 // Batteries follows the voltage that each node of a yard tells and says when
@@ -212,9 +214,11 @@ func (b *Batteries) judge(n *batteryNode) {
 	sunny := robust.Median(lastOf(swing, b.set.LongDays)) > b.set.SwingShare*now
 	f := b.set.Forecast(AtOneTemperature(night, lastOf(n.tempC, batteryWindow)), emptyV)
 	low := f.DaysLeft <= b.set.WarnDays
-	if span := n.mostV - emptyV; sunny && now > emptyV+b.set.SunnyShare*span {
-		low = false
+	part := b.set.LowShare
+	if sunny {
+		part = b.set.SunnyShare
 	}
+	low = low && now <= emptyV+part*(n.mostV-emptyV)
 	if low {
 		n.warned++
 	} else {
@@ -390,7 +394,7 @@ func (b *Batteries) finding(n *batteryNode, e *lowBattery) outyard.Finding {
 	h, _ := b.yard.Hive(n.hive)
 	f := outyard.Finding{
 		Kind: outyard.BatteryLow, Yard: b.yard.ID, Hive: n.hive, Onset: e.onset.Start(b.yard.Zone).UTC(),
-		Severity: outyard.Soon, Confidence: 0.85, State: outyard.Open,
+		Severity: outyard.Soon, Confidence: 0.9, State: outyard.Open,
 		Advice: []string{
 			"Carry a charged battery of the same kind, and change it before the node falls silent.",
 			"Look whether plug and cable are dry and clean, and whether a panel is shaded, dirty or unplugged.",
@@ -407,14 +411,14 @@ func (b *Batteries) finding(n *batteryNode, e *lowBattery) outyard.Finding {
 	if h.BatteryEmptyV > 0 {
 		reasons = append(reasons, fmt.Sprintf("the node gives out at %.2f V, as set", e.latest.EmptyV))
 	} else {
-		f.Confidence -= 0.05
+		f.Confidence = 0.85
 		reasons = append(reasons, fmt.Sprintf("the node is taken to give out at some %.1f V, going by the highest voltage seen; the config can say better", e.latest.EmptyV))
 	}
 	if e.latest.Sudden {
 		reasons = append(reasons, "it has begun to fall faster, as batteries do at their end")
 	}
 	if e.sunny {
-		f.Confidence -= 0.1
+		f.Confidence = 0.7
 		reasons = append(reasons, "the sun charges it by day: bright weather may save it")
 	}
 	f.Facts = map[string]any{"battery_v": e.volts, "slope_v_per_day": math.Round(1e4*e.latest.VoltsADay) / 1e4,

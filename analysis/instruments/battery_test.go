@@ -60,7 +60,7 @@ func TestWhatABatteryDoesTellsHowLongItLasts(t *testing.T) {
 		{"a flat course that bends down at the end is told at the bend", 60, func(day int) (v, dayV, c float64) {
 			v = 3.6
 			if day > 52 {
-				v -= 0.03 * float64(day-52)
+				v -= 0.05 * float64(day-52)
 			}
 			return v, v, 10
 		}, outyard.Open},
