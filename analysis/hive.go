@@ -253,11 +253,17 @@ func (e *event) worked() bool {
 }
 
 // abrupt says that more was moved than bees or a shower could: seen at several
-// hives of a yard within the hour it is the keeper going round, for two swarms
-// at once are rarer by far.
+// hives of a yard within the hour it is the keeper going round, for three
+// swarms at once are rarer by far.
 func (e *event) abrupt() bool {
 	return max(math.Abs(e.NetKg()), e.LiftKg(), e.PushKg()) > 0.9 &&
 		e.alone.Cause != steps.Water && e.alone.Cause != steps.Fault
+}
+
+// mark is how much an event counts for a mark of the keeper in the yard: as
+// much as it is no swarm by its own path.
+func (e *event) mark() float64 {
+	return 1 - e.alone.P[steps.SwarmLeft] - e.alone.P[steps.SwarmCameBack]
 }
 
 // circumstances gathers what is known around an event. Without company, what
@@ -281,8 +287,12 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 			x.Journal = append(x.Journal, j)
 		}
 	}
+	x.Stood = x.Quiet
 	net := e.NetKg()
 	for _, later := range h.recent(e.End) {
+		if later != e && !later.Before.Before(e.QuietFrom) {
+			x.Stood = min(x.Stood, later.Before.Sub(e.QuietFrom))
+		}
 		if later != e && later.Before.Sub(e.End) < 4*time.Hour && later.NetKg()*net < 0 {
 			// A box put on an hour later is not a swarm come back.
 			back := -later.NetKg() / net
@@ -307,10 +317,14 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 		if other.newest.After(e.Start) {
 			x.Neighbours++
 		}
-		gap := neighbourhood + 1
+		gap, mark := neighbourhood+1, 0.0
 		for _, o := range other.recent(e.Before.Add(-neighbourhood)) {
 			if o.abrupt() {
-				gap = min(gap, max(0, o.Before.Sub(e.End), e.Before.Sub(o.End)))
+				apart := max(0, o.Before.Sub(e.End), e.Before.Sub(o.End))
+				gap = min(gap, apart)
+				if apart <= neighbourhood {
+					mark = max(mark, o.mark())
+				}
 			}
 		}
 		if gap > neighbourhood {
@@ -320,6 +334,7 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 			x.NeighbourGap = gap
 		}
 		x.NeighboursWorked++
+		x.NeighbourMarks += mark
 	}
 	return x
 }

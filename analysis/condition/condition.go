@@ -51,6 +51,7 @@ type Stream struct {
 	prevAt   time.Time
 	stepKg   float64 // largest change since the last sample
 	stepSpan time.Duration
+	grainKg  float64 // the least change that the scale has shown, 0 for none yet
 	tempC    []float64
 	rhPct    []float64
 	noise    noise
@@ -68,6 +69,10 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 		s.weightKg = append(s.weightKg, w)
 		if step := w - s.prevKg; !s.prevAt.IsZero() && math.Abs(step) >= math.Abs(s.stepKg) {
 			s.stepKg, s.stepSpan = step, r.Time.Sub(s.prevAt)
+		}
+		// A thousandth of a gram is arithmetic, not a scale.
+		if change := math.Abs(w - s.prevKg); !s.prevAt.IsZero() && change > 1e-6 && (s.grainKg == 0 || change < s.grainKg) {
+			s.grainKg = change
 		}
 		s.prevKg, s.prevAt = w, r.Time
 	}
@@ -104,8 +109,10 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 }
 
 // NoiseKg is the standard deviation of a sample's weight about the truth, as
-// the quiet nights show it.
-func (s *Stream) NoiseKg() float64 { return s.noise.kg }
+// the quiet nights show it. A scale that shows coarse steps may stand still all
+// night: rounding to a step errs by step/√12, the standard deviation of a
+// uniform law.
+func (s *Stream) NoiseKg() float64 { return math.Hypot(s.noise.kg, s.grainKg/math.Sqrt(12)) }
 
 func mean(x []float64) float64 {
 	if len(x) == 0 {

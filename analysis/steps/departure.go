@@ -53,19 +53,21 @@ type Settings struct {
 	// bees to spare for a swarm. Floor, box, combs and lid alone are 15 kg.
 	SmallGrossKg float64
 	// NoProbeNats is what a clean fall counts for a swarm where no probe in the
-	// hive could speak against it. A keeper rather drives once for nothing than
-	// loses a swarm: this is worth more than even odds would give.
+	// hive could speak against it, besides what TellSwarmAt allows: without a
+	// probe nothing but falls in doubt would be left to tell of.
 	NoProbeNats float64
-	// TellSwarmAt is the probability from which a swarm is told.
+	// TellSwarmAt is the probability from which a swarm is told. A keeper rather
+	// telephones or drives for nothing than loses a swarm, so that a quarter is
+	// enough; how sure it is, is said.
 	TellSwarmAt float64
 }
 
 // DefaultSettings returns the defaults.
 func DefaultSettings() Settings {
 	return Settings{
-		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.3, NoiseFactor: 5,
+		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.2, NoiseFactor: 5,
 		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
-		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 2.5, TellSwarmAt: 0.5,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 1.4, TellSwarmAt: 0.25,
 	}
 }
 
@@ -85,6 +87,7 @@ type Departure struct {
 	StepShare float64       // the largest change between two readings as a share of the net change
 	StepSpan  time.Duration // how far apart those two were
 	Samples   int           // from Start to the newest
+	Away      int           // of them, those before the new quiet: the samples that stood off it
 	QuietFrom time.Time     // since when the newest samples agree
 	Cadence   time.Duration
 	NoiseKg   float64
@@ -195,9 +198,20 @@ func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
 	dep := d.open
 	prev := d.path[len(d.path)-1]
 	if gap := s.Time.Sub(prev.Time); dep.Samples > 0 && gap > 3*time.Hour {
-		// Nobody saw how it ended.
+		// Nobody saw how it ended. What is now as it was before was a wild
+		// value, or has been put back.
+		if math.Abs(s.WeightKg-dep.BaseKg) < math.Abs(s.WeightKg-dep.AfterKg) {
+			dep.AfterKg = dep.BaseKg
+		}
 		dep.Cut, dep.Settled = true, true
 		return d.close()
+	}
+	if d.leftHot() && d.somethingElse(s, noiseKg) {
+		// The keeper came upon a swarm: the work is a departure of its own.
+		dep.Cut, dep.Settled = true, true
+		d.close()
+		d.begin(len(d.recent)-1, noiseKg)
+		return d.follow(s, noiseKg)
 	}
 	d.path = append(d.path, s)
 	d.describe()
@@ -212,7 +226,7 @@ func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
 		}
 		i--
 	}
-	dep.QuietFrom = d.path[i].Time
+	dep.QuietFrom, dep.Away = d.path[i].Time, i-1
 	switch {
 	case s.Time.Sub(dep.QuietFrom) >= d.set.SettleSpan*9/10:
 		level := make([]float64, 0, len(d.path)-i)
@@ -228,6 +242,34 @@ func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
 		return d.close()
 	}
 	return dep
+}
+
+// hotK and hotMoves are the warmth from which a nest was hot as a swarm makes
+// it: in kelvin and in the usual moves of its temperature. A swarm warms the
+// nest by 1.5 to 3.5 K (from memory); a probe beside it shows less.
+const (
+	hotK     = 0.5
+	hotMoves = 6
+)
+
+// leftHot says that the open departure so far is a clean fall of a swarm's
+// weight out of a hot nest, and nothing else.
+func (d *Detector) leftHot() bool {
+	dep := d.open
+	net := dep.NetKg()
+	return dep.Samples > 0 && -net > 0.6*d.set.SwarmMinKg && -net < d.set.SwarmMaxKg &&
+		max(dep.LiftKg(), dep.PushKg()) < d.set.MinStepKg && dep.WarmedK > hotK && dep.WarmedK > hotMoves*dep.MovesK
+}
+
+// somethingElse says that a sample is no part of a swarm's leaving, which goes
+// on downward for twenty minutes and ends at what a swarm weighs.
+func (d *Detector) somethingElse(s condition.Sample, noiseKg float64) bool {
+	prev := d.path[len(d.path)-1]
+	change, span := s.WeightKg-prev.WeightKg, s.Time.Sub(prev.Time)
+	if math.Abs(change) < d.set.MinStepKg+d.allowanceKg(change, span, noiseKg) {
+		return false
+	}
+	return change > 0 || d.open.BaseKg-s.WeightKg > d.set.SwarmMaxKg || s.Time.Sub(d.open.Before) > 20*time.Minute+2*span
 }
 
 func (d *Detector) close() *Departure {
@@ -321,13 +363,18 @@ func (d *Detector) temperatures() {
 	// Differences of neighbours have twice the variance; the resolution of
 	// common probes is near 0.1 °C.
 	dep.MovesK = max(0.07, 1.4826*moves[len(moves)/2]/math.Sqrt2)
+	// It is carried on from the last that was usual, not from the middle of
+	// the hours before: a nest that was opened then warms up ever slower.
+	last := max(0, len(usual)-3)
 	course := func(at time.Time) float64 {
-		return robust.Median(usual) + slope*(at.Sub(dep.Before).Hours()-robust.Median(hours))
+		return robust.Median(usual[last:]) + slope*(at.Sub(dep.Before).Hours()-robust.Median(hours[last:]))
 	}
 	// The course may bend: half of what it is carried on by is in doubt.
-	dep.MovesK = math.Hypot(dep.MovesK, 0.5*(course(dep.Start)-robust.Median(usual)))
+	dep.MovesK = math.Hypot(dep.MovesK, 0.5*(course(dep.Start)-robust.Median(usual[last:])))
 	if !math.IsInf(peak, 0) {
-		dep.WarmedK = peak - course(peakAt)
+		// A nest that only comes back to what it was before a visit has not
+		// warmed up.
+		dep.WarmedK = peak - max(course(peakAt), robust.Quantile(0.75, usual))
 	}
 	if !math.IsInf(low, 0) {
 		dep.CooledK = course(dep.Start) - low

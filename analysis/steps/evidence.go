@@ -37,15 +37,17 @@ func (s *scales) weighWork() {
 		s.add(KeepersWork, -4*ramp(c.SunDeg, 0, -8), "")
 	}
 	near := 0.0
-	if n := c.NeighboursWorked; n > 0 {
+	if marks := c.NeighbourMarks; marks > 0 {
 		// A keeper is in a yard in one hour of thirty or more, and goes from
-		// hive to hive: the nearer in time, the surer.
+		// hive to hive: the nearer in time, the surer. One hive that did
+		// something by itself says little: two swarms on a fine day are as
+		// usual as a visit to two hives.
 		gap := c.NeighbourGap.Minutes() - s.cadenceMin
-		near = 2 + 1.5*ramp(gap, 45, 15) + 0.5*float64(min(n, 3)-1)
-		s.add(KeepersWork, near, fmt.Sprintf("the keeper was at %s of the yard within the hour", hives(n)))
+		near = (1.2*ramp(marks, 0, 1) + 1.5*ramp(marks, 1, 2) + 1.3*ramp(marks, 2, 3)) * (0.6 + 0.4*ramp(gap, 45, 15))
+		s.add(KeepersWork, near, fmt.Sprintf("the keeper was at %s of the yard within the hour", hives(c.NeighboursWorked)))
 	}
 	if c.WorkedNear {
-		s.add(KeepersWork, min(3.5, 5-near), "this hive was worked on just before or after")
+		s.add(KeepersWork, max(0, min(3.5, 5-near)), "this hive was worked on just before or after")
 	}
 	if c.BackShare > 0.6 && d.StepShare > 0.5 {
 		s.add(KeepersWork, 3, "what went off at once came back at once")
@@ -110,7 +112,7 @@ func (s *scales) fitForSwarm(cause Cause, kg float64) {
 	c, set := s.c, s.set
 	s.add(cause, 2.5*c.SwarmSeason, "")
 	// Few casts are lighter than the least, few swarms near the most.
-	s.add(cause, -5*ramp(kg, set.SwarmMinKg, set.SwarmMinKg-0.4)-6*ramp(kg, set.SwarmMaxKg-1, set.SwarmMaxKg+0.5), "")
+	s.add(cause, -5*ramp(kg, set.SwarmMinKg, set.SwarmMinKg-0.4)-5*ramp(kg, set.SwarmMinKg-0.3, set.SwarmMinKg-0.5)-6*ramp(kg, set.SwarmMaxKg-1, set.SwarmMaxKg+0.5), "")
 	switch {
 	case c.SolarHour >= 9.5 && c.SolarHour <= 16:
 		s.add(cause, 0.5, "it was the middle of the day")
@@ -156,12 +158,13 @@ func (s *scales) weighTemperature() {
 	if outyard.Known(d.WarmedK) {
 		z := d.WarmedK / d.MovesK
 		sure := ramp(z, 3, 4.5) * ramp(d.WarmedK, 0.15, 0.4)
-		most, least := 3.0, 1.0
+		// Wherever the probe hangs, little else heats it within minutes.
+		most, least := 3+3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10), 1.0
 		missed := ramp(z, 3, 1)
 		if c.BroodProbe {
 			// Samples some minutes apart do not miss it.
-			sparse := ramp(s.cadenceMin, 15, 60)
-			most, least = 6-sparse+ramp(d.WarmedK, 0.5, 1.2), 3.5-sparse
+			sparse := ramp(s.cadenceMin, 10, 45)
+			most, least = 6-sparse+ramp(d.WarmedK, hotK, 1.2), 3.5-sparse
 			missed = ramp(z, 4-sparse, 3-2*sparse)
 		}
 		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
@@ -177,14 +180,17 @@ func (s *scales) weighTemperature() {
 	}
 }
 
+// doubtNats is from where on the days after a fall speak against a swarm.
+const doubtNats = -0.3
+
 // weighBlindly: where no probe hung in the hive, and the days after do not speak
 // against it, a clean fall is told for a swarm more readily than it is likely.
-func (s *scales) weighBlindly() (blind bool) {
-	if outyard.Known(s.d.WarmedK) || s.busyNats < -0.3 {
-		return false
+func (s *scales) weighBlindly() {
+	if outyard.Known(s.d.WarmedK) || s.busyNats < doubtNats {
+		return
 	}
 	s.add(SwarmLeft, s.set.NoProbeNats, "")
-	return true
+	s.blind = true
 }
 
 // weighAftermath: with a swarm go foragers. Of a swarm's weight 0.73 is bees
@@ -206,7 +212,7 @@ func (s *scales) weighAftermath() {
 	}
 	swarm := normal(perKg, 0.175, math.Hypot(0.05, se))
 	other := 0.45*normal(perKg, 0, math.Hypot(0.05, se)) + 0.55*normal(perKg, 0.1, math.Hypot(0.075, se))
-	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too
+	nats := math.Log((swarm + 0.8) / (other + 0.8)) // other things happen too
 	told := ""
 	if nats > 0 {
 		told = fmt.Sprintf("since then it is %.0f %% less busy by day", 100*(1-c.Busy.Ratio))
@@ -260,11 +266,15 @@ func (s *scales) weighOverturned() {
 		return
 	}
 	s.add(Overturned, -11*ramp(left, 0.25, 0.5), "")
-	quiet := s.c.Quiet.Minutes()
+	quiet := s.c.Stood.Minutes()
 	if quiet < 0.9*s.cadenceMin {
-		s.add(Overturned, -4, "") // one sample: as well a fault, or a hive lifted for a moment
+		s.add(Overturned, -6, "") // one sample: as well a fault, or a hive lifted for a moment
 	}
-	s.add(Overturned, 2+3*ramp(quiet, 5, 20)+3*ramp(quiet, 60, 180), fmt.Sprintf("%.0f of %.0f kg are left on the scale", max(0, s.d.AfterKg), s.d.BaseKg))
+	// A hive that is lifted off whole is mostly back within minutes, and the
+	// keeper mostly takes the boxes one by one.
+	s.add(Overturned, 2+3*ramp(quiet, 5, 10)+2*ramp(quiet, 30, 60)+3*ramp(quiet, 60, 180),
+		fmt.Sprintf("%.0f of %.0f kg are left on the scale", max(0, s.d.AfterKg), s.d.BaseKg))
+	s.add(KeepersWork, 3*ramp(s.d.StepShare, 0.85, 0.7), "it went off box by box")
 	if s.c.SunDeg < -4 {
 		s.add(Overturned, 3, "it was night")
 	}
@@ -276,7 +286,7 @@ func (s *scales) weighOverturned() {
 func (s *scales) weighFault() {
 	d, c := s.d, s.c
 	s.add(Fault, -4, "")
-	if d.QuietFrom.Sub(d.Before) > 2*d.Cadence+time.Minute || math.Abs(s.netKg) > 0.3 {
+	if d.Away > 1 || math.Abs(s.netKg) > 0.3 {
 		return
 	}
 	switch {

@@ -43,11 +43,13 @@ type Circumstances struct {
 	BroodProbe       bool            // the probe hung in the warmth of a brood nest before
 	Neighbours       int             // other hives of the yard that were weighed meanwhile
 	NeighboursWorked int             // those of them with marks of the keeper's work about then
+	NeighbourMarks   float64         // how many of them, each counted as surely as it is the keeper's work by its own path
 	NeighbourGap     time.Duration   // pause between this departure and the nearest of theirs
 	WorkedNear       bool            // this hive shows such marks just before or after
 	BackShare        float64         // how nearly a later departure within hours undid the net change, 1 for just that
 	SwarmBefore      bool            // this one undoes an earlier fall that looked like a swarm
-	Quiet            time.Duration   // how long the new level has stood
+	Quiet            time.Duration   // how long ago the new level was reached
+	Stood            time.Duration   // how long it stood, up to the next departure
 	Busy             activity.Change // how busy the hive is by day since, against its yard
 	Journal          []outyard.Entry // what the keeper wrote about these hours
 }
@@ -60,6 +62,17 @@ type Verdict struct {
 	// Blind says that no probe in the hive could speak for or against a swarm,
 	// so that [Settings.NoProbeNats] did.
 	Blind bool
+	// Doubted says that the days after speak against a swarm, which nobody need
+	// go out for any more: then it has to be likelier than not.
+	Doubted bool
+}
+
+// Swarm says whether it is to be told as a swarm.
+func (v Verdict) Swarm(set Settings) bool {
+	if v.Doubted {
+		return v.P[SwarmLeft] >= 0.5
+	}
+	return v.P[SwarmLeft] >= set.TellSwarmAt
 }
 
 // Faint is the verdict on a mark that means the keeper's work only because the
@@ -78,6 +91,7 @@ type scales struct {
 
 	netKg, liftKg, pushKg, cadenceMin float64
 	busyNats                          float64 // what the days after say of a swarm
+	blind                             bool    // see [Verdict.Blind]
 
 	nats    [numCauses]float64
 	reasons []reason
@@ -118,24 +132,38 @@ func MayBeSwarm(d *Departure, set Settings) bool {
 // judgement set on simulated seasons: what speaks for a cause and how much is
 // written beside each line.
 func Explain(d *Departure, c Circumstances, set Settings) Verdict {
-	s := scales{d: d, c: c, set: set, netKg: d.NetKg(), liftKg: max(0, d.LiftKg()), pushKg: max(0, d.PushKg()),
-		cadenceMin: d.Cadence.Minutes()}
-	s.weighWork()
-	s.weighSwarm()
-	s.weighReturn()
-	s.weighTemperature()
-	s.weighAftermath()
-	s.weighForagers()
-	s.weighWater()
-	s.weighRobbers()
-	s.weighOverturned()
-	s.weighFault()
-	s.add(Unexplained, -2, "")
-	s.weighJournal()
-	blind := s.weighBlindly()
+	s := newScales(d, c, set)
+	for _, w := range weighings {
+		w.do(&s)
+	}
 	v := s.verdict()
-	v.Blind = blind
+	v.Blind, v.Doubted = s.blind, s.busyNats < doubtNats
 	return v
+}
+
+func newScales(d *Departure, c Circumstances, set Settings) scales {
+	return scales{d: d, c: c, set: set, netKg: d.NetKg(), liftKg: max(0, d.LiftKg()), pushKg: max(0, d.PushKg()),
+		cadenceMin: d.Cadence.Minutes()}
+}
+
+// weighings are what is weighed, one after the other.
+var weighings = []struct {
+	name string
+	do   func(*scales)
+}{
+	{"work", (*scales).weighWork},
+	{"swarm", (*scales).weighSwarm},
+	{"return", (*scales).weighReturn},
+	{"warmth", (*scales).weighTemperature},
+	{"aftermath", (*scales).weighAftermath},
+	{"foragers", (*scales).weighForagers},
+	{"water", (*scales).weighWater},
+	{"robbers", (*scales).weighRobbers},
+	{"overturned", (*scales).weighOverturned},
+	{"fault", (*scales).weighFault},
+	{"unexplained", func(s *scales) { s.add(Unexplained, -2, "") }},
+	{"journal", (*scales).weighJournal},
+	{"blind", (*scales).weighBlindly},
 }
 
 func (s *scales) verdict() Verdict {

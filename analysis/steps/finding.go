@@ -23,9 +23,9 @@ func Findings(events []Event, zone *time.Location, set Settings) []outyard.Findi
 		}
 		e := events[i]
 		switch p := e.Verdict.P; {
-		case p[SwarmLeft] >= set.TellSwarmAt:
+		case e.Verdict.Swarm(set):
 			found = append(found, swarm(e, zone, set))
-		case p[SwarmCameBack] >= set.TellSwarmAt && e.Settled && e.cameBackFirst():
+		case p[SwarmCameBack] >= 0.5 && e.Settled && e.cameBackFirst():
 			found = append(found, cameBack(e, zone))
 		case p[Overturned] >= 0.5:
 			found = append(found, overturned(e, zone))
@@ -50,7 +50,7 @@ func visit(events []Event, set Settings) int {
 			break
 		}
 		switch {
-		case !e.Settled || e.Verdict.Cause == SwarmLeft || e.Verdict.Cause == SwarmCameBack || e.Verdict.Cause == Overturned:
+		case !e.Settled || e.Verdict.Swarm(set) || e.Verdict.Cause == SwarmCameBack || e.Verdict.Cause == Overturned:
 			return n
 		case e.Verdict.Cause == KeepersWork:
 			n = i + 1

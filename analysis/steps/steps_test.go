@@ -38,7 +38,7 @@ func TestWhatSpeaksForAndAgainstASwarm(t *testing.T) {
 	}{
 		{"the nest did not warm up", func(d *Departure, _ *Circumstances) { d.WarmedK = 0 }},
 		{"boxes were lifted", func(d *Departure, _ *Circumstances) { d.LowestKg = 30 }},
-		{"the keeper was at the neighbours'", func(_ *Departure, c *Circumstances) { c.NeighboursWorked = 3 }},
+		{"the keeper was at the neighbours'", func(_ *Departure, c *Circumstances) { c.NeighboursWorked, c.NeighbourMarks = 3, 3 }},
 		{"it was night", func(_ *Departure, c *Circumstances) { c.SunDeg, c.SolarHour = -20, 1 }},
 		{"it was January", func(_ *Departure, c *Circumstances) { c.SwarmSeason = -1.5 }},
 		{"it rained", func(_ *Departure, c *Circumstances) { c.RainMm = 3 }},

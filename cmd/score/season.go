@@ -98,12 +98,14 @@ var lasting = map[outyard.Kind]bool{outyard.SensorFault: true, outyard.BatteryLo
 // nothing.
 type rate struct {
 	there, found, wrong, withdrawn int
+	inTime                         int // found within two readings, or a quarter of an hour, of what happened
 	delay                          []time.Duration
 }
 
 func (r *rate) add(o rate) {
 	r.there += o.there
 	r.found += o.found
+	r.inTime += o.inTime
 	r.wrong += o.wrong
 	r.withdrawn += o.withdrawn
 	r.delay = append(r.delay, o.delay...)
@@ -112,6 +114,7 @@ func (r *rate) add(o rate) {
 // A tally is what a season, or many, scored.
 type tally struct {
 	traceless                                         int // visits too short to leave a trace
+	attended                                          int // missed swarms that left while the keeper was at that hive
 	hiveYears                                         float64
 	swarm, handling, knocked, damp, silent            rate
 	battery, fault, robbing                           rate
@@ -131,6 +134,7 @@ type claim struct {
 func (t *tally) add(o *tally) {
 	t.hiveYears += o.hiveYears
 	t.traceless += o.traceless
+	t.attended += o.attended
 	t.swarm.add(o.swarm)
 	t.handling.add(o.handling)
 	t.knocked.add(o.knocked)
@@ -214,10 +218,18 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			}
 			t.swarm.there++
 			if f == nil {
-				t.remark(seed, "missed swarm of %.2f kg, %s %s %s cast=%t", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.Cast)
+				watched := ""
+				if attended(labels, l) {
+					t.attended++
+					watched = " before the keeper's eyes"
+				}
+				t.remark(seed, "missed swarm of %.2f kg, %s %s %s cast=%t%s", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.Cast, watched)
 				continue
 			}
 			t.swarm.found++
+			if trace.inTime(l, f.ToldAt) {
+				t.swarm.inTime++
+			}
 			t.swarm.delay = append(t.swarm.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Damp:
 			t.damp.there++
@@ -238,6 +250,11 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 				continue
 			}
 			t.knocked.found++
+			if trace.inTime(l, f.ToldAt) {
+				t.knocked.inTime++
+			} else {
+				t.remark(seed, "late knocked-over %s, %s %s %s, told at %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), f.ToldAt.Format(time.RFC3339))
+			}
 			t.knocked.delay = append(t.knocked.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Robbing:
 			// Rain may part one robbing into two that are told.

@@ -1,0 +1,29 @@
+package main
+
+import (
+	"slices"
+	"time"
+
+	"outyard"
+	"outyard/simulator"
+)
+
+// inTime says whether something was told by the second reading that could show
+// it, or within a quarter of an hour.
+func (s sightings) inTime(l simulator.Label, told time.Time) bool {
+	times := s[place{l.Yard, l.Hive}]
+	i, _ := slices.BinarySearchFunc(times, l.Time, time.Time.Compare)
+	latest := l.Time.Add(15 * time.Minute)
+	if i+1 < len(times) && times[i+1].After(latest) {
+		latest = times[i+1]
+	}
+	return !told.After(latest)
+}
+
+// attended says that the keeper was working on the hive as the swarm left.
+func attended(labels []simulator.Label, swarm simulator.Label) bool {
+	return slices.ContainsFunc(labels, func(l simulator.Label) bool {
+		return l.Kind == outyard.Handling && l.Yard == swarm.Yard && l.Hive == swarm.Hive &&
+			l.Time.Before(swarm.End) && swarm.Time.Before(l.End)
+	})
+}
