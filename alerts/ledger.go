@@ -20,6 +20,9 @@ type Ledger struct {
 	living    []*outyard.Finding            // found at the last reconciling, ordered by compareFindings
 	withdrawn map[thread][]*outyard.Finding // by onset
 	byID      map[string]*outyard.Finding
+
+	settled time.Time                   // see Settle
+	lasting map[thread]*outyard.Finding // open since before
 }
 
 // A thread holds the findings that may turn out to be the same one.
@@ -70,22 +73,27 @@ func (l *Ledger) Reconcile(found []outyard.Finding, now time.Time) []outyard.Fin
 
 // Changes is Reconcile for those who need to know what there was before.
 func (l *Ledger) Changes(found []outyard.Finding, now time.Time) []Change {
-	fresh := make([]*outyard.Finding, 0, len(found))
-	for i := range found {
-		if found[i].State != outyard.Withdrawn { // said to be gone is gone
-			fresh = append(fresh, &found[i])
-		}
-	}
-	if !slices.IsSortedFunc(fresh, compareFound) {
-		slices.SortStableFunc(fresh, compareFound)
-	}
-
 	var changes []Change
 	take := func(known, f *outyard.Finding) {
 		if c, differs := retake(known, f); differs {
 			changes = append(changes, c)
 		}
 	}
+	fresh := make([]*outyard.Finding, 0, len(found))
+	for i := range found {
+		f := &found[i]
+		switch {
+		case f.State == outyard.Withdrawn: // said to be gone is gone
+		case f.Onset.Before(l.settled):
+			l.goOn(f, take)
+		default:
+			fresh = append(fresh, f)
+		}
+	}
+	if !slices.IsSortedFunc(fresh, compareFound) {
+		slices.SortStableFunc(fresh, compareFound)
+	}
+
 	// Nearly all are where they were. Both lists are sorted, so one walk
 	// finds these, and only what is left over is searched for.
 	gone, left := l.walk(fresh, take)
@@ -112,6 +120,44 @@ func (l *Ledger) Changes(found []outyard.Finding, now time.Time) []Change {
 	slices.SortFunc(l.living, compareFindings)
 	slices.SortFunc(changes, func(a, b Change) int { return compareFindings(&a.Is, &b.Is) })
 	return changes
+}
+
+// Settle says that readings are gone from which to judge what began before that
+// time: what is known of it stays as it is, and nothing is raised or withdrawn.
+// What was open then goes on until it is found to be over.
+func (l *Ledger) Settle(before time.Time) {
+	if !before.After(l.settled) {
+		return
+	}
+	l.settled = before
+	if l.lasting == nil {
+		l.lasting = map[thread]*outyard.Finding{}
+	}
+	old := func(f *outyard.Finding) bool { return f.Onset.Before(before) }
+	for _, f := range l.living {
+		if old(f) && f.State == outyard.Open {
+			l.lasting[threadOf(f)] = f // by onset: the last one is the one that goes on
+		}
+	}
+	l.living = slices.DeleteFunc(l.living, old)
+	for t, shelved := range l.withdrawn {
+		l.withdrawn[t] = slices.DeleteFunc(shelved, old)
+	}
+}
+
+// goOn gives a finding that has been open since before what was settled what is
+// found of it now. It seems to begin where the readings do, and keeps its onset.
+func (l *Ledger) goOn(f *outyard.Finding, take func(known, f *outyard.Finding)) {
+	known := l.lasting[threadOf(f)]
+	if known == nil || f.State != outyard.Open && f.End.Before(l.settled) {
+		return
+	}
+	is := *f
+	is.Onset = known.Onset
+	take(known, &is)
+	if known.State != outyard.Open {
+		delete(l.lasting, threadOf(f))
+	}
 }
 
 // All returns every finding known, withdrawn ones too, by onset.

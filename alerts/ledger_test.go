@@ -219,3 +219,41 @@ func BenchmarkReconcile(b *testing.B) {
 		})
 	}
 }
+
+// Where readings were dropped, what they once showed stays as it is known.
+func TestLedgerLeavesWhatIsSettledAlone(t *testing.T) {
+	const day = 24 * time.Hour
+	settled := noon.Add(-300 * day)
+	swarm := finding(outyard.Swarm, "h01", settled.Add(-20*day))
+	damp := finding(outyard.Damp, "h02", settled.Add(-5*day)) // and goes on
+	late := finding(outyard.Swarm, "h03", settled.Add(day))
+	silent := finding(outyard.Silent, "h04", settled.Add(-40*day)) // for good
+	l := alerts.NewLedger(nil)
+	require.Len(t, l.Reconcile([]outyard.Finding{swarm, damp, late, silent}, noon), 4)
+	states := func() map[outyard.HiveID]outyard.State {
+		m := map[outyard.HiveID]outyard.State{}
+		for _, f := range l.All() {
+			m[f.Hive] = f.State
+		}
+		return m
+	}
+
+	l = alerts.NewLedger(l.All())
+	l.Settle(settled)
+	cold := finding(outyard.FlowStart, "", settled.Add(-80*day)) // raised for want of what went before
+	dampSeen := finding(outyard.Damp, "h02", settled.Add(-90*day))
+	require.Empty(t, l.Reconcile([]outyard.Finding{cold, dampSeen, late}, noon), "nothing is raised or withdrawn")
+	require.Equal(t, map[outyard.HiveID]outyard.State{"h01": outyard.Open, "h02": outyard.Open, "h03": outyard.Open, "h04": outyard.Open}, states())
+
+	dampSeen.State, dampSeen.End = outyard.Over, noon
+	changed := l.Reconcile([]outyard.Finding{cold, dampSeen, late}, noon)
+	require.Len(t, changed, 1, "what went on is over now, and has begun when it began")
+	require.Equal(t, outyard.Over, changed[0].State)
+	require.Equal(t, damp.Onset, changed[0].Onset)
+
+	changed = l.Reconcile([]outyard.Finding{dampSeen}, noon)
+	require.Len(t, changed, 1, "what began later is judged as ever")
+	require.Equal(t, outyard.Withdrawn, changed[0].State)
+	require.Equal(t, outyard.HiveID("h03"), changed[0].Hive)
+	require.Equal(t, map[outyard.HiveID]outyard.State{"h01": outyard.Open, "h02": outyard.Over, "h03": outyard.Withdrawn, "h04": outyard.Open}, states())
+}

@@ -44,6 +44,9 @@ type Store interface {
 	Entries(ctx context.Context, q store.Query) (items []outyard.Entry, next string, err error)
 	Findings(ctx context.Context, q store.Query) (items []outyard.Finding, next string, err error)
 	Days(ctx context.Context, q store.Query) (items []outyard.Day, next string, err error)
+	// DroppedBefore is the time from before which readings were dropped; zero
+	// when none ever were.
+	DroppedBefore(ctx context.Context) (time.Time, error)
 	Alerts(ctx context.Context) ([]outyard.Alert, error)
 	// Tell stores all of the news in one transaction, so that a message waits
 	// in the outbox if and only if the finding that caused it is stored. A

@@ -603,3 +603,41 @@ func BenchmarkDecidingReadingToOutbox(b *testing.B) {
 	cancel()
 	require.NoError(b, <-ran)
 }
+
+func TestWhatDroppedReadingsOnceShowedStays(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		wait(800 * 24 * time.Hour)
+		b.start(b.db)
+		day, now := 24*time.Hour, time.Now()
+		for _, ago := range []time.Duration{600 * day, 350 * day, 20 * day} {
+			b.arrive(weigh("h01", now.Add(-ago), 42), weigh("h01", now.Add(-ago+time.Minute), 39.5))
+		}
+		b.stop()
+		b.start(b.db) // which puts old days into the table
+		before := b.findings()
+		require.Len(t, before, 3)
+		days, _, err := b.db.Days(t.Context(), store.Query{})
+		require.NoError(t, err)
+		require.Len(t, days, 3)
+		b.stop()
+
+		_, err = b.db.DropReadings(t.Context(), now.Add(-400*day))
+		require.NoError(t, err)
+		b.start(b.db)
+		require.Equal(t, before, b.findings(), "also of readings that are gone, and of those soon after")
+		// A late reading has the yard read again.
+		b.arrive(weigh("h02", now.Add(-300*day), 30))
+		wait(time.Minute)
+		require.Equal(t, before, b.findings())
+		kept, _, err := b.db.Days(t.Context(), store.Query{To: now.Add(-310 * day)})
+		require.NoError(t, err)
+		require.Equal(t, fmt.Sprint(days[:2]), fmt.Sprint(kept), "as they were: the course would count otherwise now")
+		// What is younger is judged as ever.
+		b.arrive(weigh("h01", now.Add(-20*day+30*time.Minute), 42))
+		wait(time.Minute)
+		after := b.findings()
+		require.Equal(t, before[:2], after[:2])
+		require.Equal(t, outyard.Withdrawn, after[2].State)
+		b.stop()
+	})
+}

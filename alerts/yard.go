@@ -28,6 +28,10 @@ const (
 	daysEvery = 5 * time.Minute
 	// daysBack is how far back readings that come in order move the table.
 	daysBack = 14
+	// settling is how long a course that begins in the middle, because older
+	// readings were dropped, is not believed: until then it knows neither the
+	// usual gains of the yard nor what water, scale and equipment do.
+	settling = 90 * 24 * time.Hour
 	// tailLength is how many of each hive's last readings are remembered from
 	// a rebuild, to know those again that came in while it went on.
 	tailLength = 8
@@ -53,6 +57,7 @@ type yard struct {
 	tail     map[outyard.HiveID][]outyard.Reading
 	days     []outyard.Day // as stored, from daysBack on
 	daysDue  time.Time
+	settled  time.Time // what began before is no longer judged; zero where all is
 
 	// The findings and what becomes of them. An acknowledgement must not wait
 	// for a worker that reads a whole season.
@@ -150,10 +155,14 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 	if err != nil {
 		return fmt.Errorf("read days of yard %s: %w", place.ID, err)
 	}
+	since, err := w.store.DroppedBefore(ctx)
+	if err != nil {
+		return err
+	}
 	course := w.newCourse(place, journal)
 	tail := map[outyard.HiveID][]outyard.Reading{}
 	var refused []error
-	err = w.store.EachReading(ctx, store.Query{Yard: place.ID}, func(r outyard.Reading) error {
+	err = w.store.EachReading(ctx, store.Query{Yard: place.ID, From: since}, func(r outyard.Reading) error {
 		if err := course.Observe(r); err != nil && len(refused) < 3 {
 			refused = append(refused, fmt.Errorf("hive %q at %s: %w", r.Hive, r.Time.Format(time.RFC3339), err))
 		}
@@ -172,6 +181,10 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 	}
 	slices.SortFunc(stored, compareDays)
 	y.course, y.tail, y.days, y.revision = course, tail, stored, ^course.Revision()
+	y.settled = time.Time{}
+	if !since.IsZero() {
+		y.settled = since.Add(settling)
+	}
 	w.metrics.rebuilds.Inc()
 
 	y.rebuilt = w.now()
@@ -180,6 +193,7 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 	w.mu.Unlock()
 	y.book.Lock()
 	defer y.book.Unlock()
+	y.ledger.Settle(y.settled)
 	y.unsaved.hives[""] = true
 	for _, h := range place.Hives {
 		y.unsaved.hives[h.ID] = true
@@ -354,6 +368,10 @@ func newDays(y *yard, anew bool, now time.Time) (changed, table []outyard.Day) {
 	rows := y.course.DaysSince(back)
 	if anew {
 		rows = y.course.Days()
+	}
+	if !y.settled.IsZero() {
+		first, _ := slices.BinarySearchFunc(rows, outyard.DateOf(y.settled, time.UTC).Add(1), func(d outyard.Day, date outyard.Date) int { return d.Date.Sub(date) })
+		rows = rows[first:]
 	}
 	i := 0
 	for _, d := range rows {

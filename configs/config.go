@@ -52,6 +52,9 @@ type Embedded struct {
 type Store struct {
 	Kind   StoreKind
 	Influx Influx // used where Kind is InfluxStore
+	// DropReadingsAfterDays is how old a reading may become; 0: as old as it
+	// likes.
+	DropReadingsAfterDays int
 }
 
 // A StoreKind says which store.

@@ -29,15 +29,25 @@ var defaults = map[string]string{
 	"mqtt.broker":          "",
 	"mqtt.topic_prefix":    "",
 	"store.kind":           string(SQLiteStore),
+	dropAfter:              "0",
 	"store.influx.url":     "",
 	"store.influx.org":     "",
 	"store.influx.bucket":  "",
 	"store.influx.token":   "",
 }
 
+const dropAfter = "store.drop_readings_after_days"
+
+// Readings may be dropped after so many days: with fewer than a year and a
+// month, this season could not be seen beside the last one.
+const (
+	MinDropDays = 400
+	MaxDropDays = 36500
+)
+
 // settings are the keys with one value each, in the order of the shape.
 var settings = []string{"listen", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix",
-	"store.kind", "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
+	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
 
 // lists are the keys with many. In the environment they are written as YAML.
 var lists = []string{"yards", "mappings", "tell"}
@@ -259,6 +269,13 @@ func (r *reader) store() Store {
 	if u, err := url.Parse(s.Influx.URL); s.Influx.URL != "" && (err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "") {
 		r.sayKey("store.influx.url", "store.influx.url is not a web address: want one such as http://127.0.0.1:8086")
 	}
+	days, err := strconv.Atoi(r.get(dropAfter))
+	switch {
+	case r.get(dropAfter) == "": // as if it were not there
+	case err != nil || days != 0 && (days < MinDropDays || days > MaxDropDays):
+		r.sayKey(dropAfter, "%s is %q: want whole days, %d to %d, for what the analyses look back at, or 0 to keep readings for ever", dropAfter, r.get(dropAfter), MinDropDays, MaxDropDays)
+	}
+	s.DropReadingsAfterDays = days
 	switch s.Kind {
 	case SQLiteStore:
 	case InfluxStore:

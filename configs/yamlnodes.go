@@ -20,7 +20,7 @@ var keys = map[string][]string{
 	"":                  {"listen", "data", "mqtt", "store", "yards", "mappings", "tell"},
 	"mqtt":              {"embedded", "broker", "topic_prefix"},
 	"mqtt.embedded":     {"listen"},
-	"store":             {"kind", "influx"},
+	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},
 	"yards":             {"id", "name", "latitude", "longitude", "timezone", "trip_minutes", "hives"},
 	"yards.hives":       {"id", "name", "equipment", "scale", "battery_empty_v"},

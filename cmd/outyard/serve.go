@@ -114,6 +114,9 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		return err
 	}
 	defer done()
+	if days := cfg.Store.DropReadingsAfterDays; days > 0 {
+		inner = append(inner, dropOld(days, state.DropReadings, d.now, d.log, reg))
+	}
 	places, err := newRegister(ctx, cfg, db)
 	if err != nil {
 		return err
