@@ -42,6 +42,8 @@ type colony struct {
 	syrupKg          float64 // in the feeder
 	roomKg           float64 // what the combs can take
 
+	usedKg float64 // of honey, since the last midnight
+
 	outKg float64 // bees out foraging
 	dying float64 // further share of the bees lost each day
 
@@ -201,6 +203,7 @@ func (c *colony) step(hours, tempC float64, f forage) {
 	use += food - fromPollen
 	pupae := c.pupaKgADay * days
 	use = min(use, c.sugarKg/honeySugar)
+	c.usedKg += use
 	c.burntKgH = max(0, use+fromPollen-grown+pupae-emerged*(beeKg-pupaKg)) / hours
 	c.sugarKg -= use * honeySugar
 	c.waterKg -= min(use*(1-honeySugar), c.waterKg)
@@ -221,6 +224,15 @@ func (c *colony) step(hours, tempC float64, f forage) {
 		c.evaporatedKgH = excess * (1 - math.Exp(-rate*hours)) / hours
 		c.waterKg -= c.evaporatedKgH * hours
 	}
+}
+
+// fullShare is how much of its cells' room the colony has filled, with nectar
+// that takes more room than the honey it becomes.
+func (c *colony) fullShare() float64 {
+	const honeyKgPerL = 1.42 // White, USDA: 1.424 at 17 % water
+	thick := min(c.storesKg(), c.sugarKg/honeySugar)
+	litres := thick/honeyKgPerL + (c.storesKg() - thick)
+	return litres * honeyKgPerL / c.roomKg
 }
 
 // give takes bees and honey (as a mass) out of the colony and says what left.

@@ -218,7 +218,8 @@ func (h *hive) closeDay(date outyard.Date, t int64) {
 		gain := own - h.ownKg - h.handledKg
 		e.label(Label{Kind: DayTruth, Yard: h.yard.id, Hive: h.id, Time: date.Start(e.zone).UTC(), End: time.Unix(t, 0).UTC(), Date: date,
 			GainKg: round(gain, 1000), HandledKg: round(h.handledKg, 1000), WaterKg: round(water-h.waterKg, 1000),
-			StoresKg: round(h.colony.storesKg(), 1000), BeesKg: round(h.colony.beesKg(), 1000)})
+			StoresKg: round(h.colony.storesKg(), 1000), BeesKg: round(h.colony.beesKg(), 1000),
+			UsedKg: round(h.colony.usedKg, 10000), FullShare: round(h.colony.fullShare(), 1000)})
 		if !h.upset && h.colony.beesKg() > 0.5 {
 			for _, b := range h.yard.blooms {
 				if b.level(date.Start(e.zone).Unix()+daySec/2) > 0 {
@@ -232,4 +233,5 @@ func (h *hive) closeDay(date outyard.Date, t int64) {
 
 func (h *hive) startDay(own, water float64) {
 	h.ownKg, h.waterKg, h.handledKg, h.upset, h.noTruth = own, water, 0, false, false
+	h.colony.usedKg = 0
 }

@@ -79,6 +79,16 @@ type Label struct {
 	WaterKg   float64      `json:"water_kg,omitempty"`
 	StoresKg  float64      `json:"stores_kg,omitempty"` // nectar and honey in the combs at the end of the day
 	BeesKg    float64      `json:"bees_kg,omitempty"`   // adult bees at the end of the day
+	UsedKg    float64      `json:"used_kg,omitempty"`   // honey that the colony lived on
+	// FullShare is how much of the cells' room for honey is taken at the end
+	// of the day.
+	FullShare float64 `json:"full_share,omitempty"`
+	// DaysLeft is for how many days the stores above the reserve would have
+	// fed the colony, had it lived as it then did and nothing come in; ShortKg
+	// is, in the weeks in which there is still time to feed, what was wanting
+	// until spring and a reserve, below nought what was over.
+	DaysLeft float64 `json:"days_left,omitempty"`
+	ShortKg  float64 `json:"short_kg,omitempty"`
 }
 
 // Entry is what a keeper with a perfect memory would have written into the

@@ -438,6 +438,7 @@ func (e *engine) truth() []Label {
 			labels[i].End = time.Time{}
 		}
 	}
+	labels = append(labels, wants(labels)...)
 	slices.SortStableFunc(labels, func(a, b Label) int { return a.Time.Compare(b.Time) })
 	return labels
 }

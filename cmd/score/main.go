@@ -38,6 +38,8 @@ func main() {
 		stepG   = flag.Float64("step", 10, "smallest step that a scale shows, in `grams`")
 		noSky   = flag.Bool("no-weather", false, "leave out the weather nodes")
 		noTemp  = flag.Bool("no-temperature", false, "leave out what hangs in the hive: weight only")
+		noParts = flag.Bool("no-equipment", false, "do not tell what stands on the scales")
+		journal = flag.Bool("journal", false, "tell all of the keeper's work, as a perfect journal would")
 	)
 	flag.Parse()
 	if *tune {
@@ -48,7 +50,7 @@ func main() {
 		os.Exit(2)
 	}
 	opts := simulator.Options{Days: *days, Yards: *yards, HivesPerYard: *hives, Cadence: *cadence, QuantumKg: *stepG / 1000}
-	total, err := scoreSeeds(*from, *to, opts, without{temp: *noTemp, weather: *noSky})
+	total, err := scoreSeeds(*from, *to, opts, without{temp: *noTemp, weather: *noSky, equipment: *noParts, journal: !*journal})
 	if err != nil {
 		fmt.Fprintf(os.Stderr, "score: %v\n", err)
 		os.Exit(1)

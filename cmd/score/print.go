@@ -18,7 +18,7 @@ func (t *tally) print(w io.Writer) {
 		r    rate
 	}{
 		{"swarm", t.swarm}, {"handling", t.handling}, {"knocked-over", t.knocked},
-		{"robbing", t.robbing}, {"silent", t.silent}, {"battery-low", t.battery}, {"sensor-fault", t.fault},
+		{"robbing", t.robbing}, {"stores-low", t.wants.stores}, {"room-low", t.wants.room}, {"silent", t.silent}, {"battery-low", t.battery}, {"sensor-fault", t.fault},
 		{"damp", t.damp}, {"flow-start", t.flowStart}, {"flow-end", t.flowEnd},
 	} {
 		share := "-"
@@ -44,6 +44,7 @@ func (t *tally) print(w io.Writer) {
 		quantile(0.5, abs(t.wetErr)), quantile(0.9, abs(t.wetErr)), quantile(0.5, t.wetErr), len(t.wetErr))
 	fmt.Fprintf(w, "flow start within 3 days: %.1f %%; flow end within 3 days: %.1f %%\n",
 		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.flowEndErr), 3)))
+	t.wants.print(w)
 	t.printCalibration(w)
 }
 

@@ -16,12 +16,27 @@ import (
 type without struct {
 	temp    bool // nothing hangs in the hives
 	weather bool // no weather node
+	// equipment: nobody named what stands on the scales; journal: nobody wrote
+	// down what was done.
+	equipment, journal bool
 }
 
 // scoreSeason runs one invented season through the analyses as the daemon
 // would have, and compares.
 func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.Settings) (*tally, error) {
 	season := simulator.Invent(seed, opts)
+	var journal []outyard.Entry
+	if !not.journal {
+		truth, err := season.Run(func(outyard.Reading) error { return nil })
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range truth {
+			if e, ok := l.Entry(); ok {
+				journal = append(journal, e)
+			}
+		}
+	}
 	type yard struct {
 		course   *analysis.Course
 		ledger   *alerts.Ledger
@@ -30,10 +45,15 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 	yards := map[outyard.YardID]*yard{}
 	t := &tally{}
 	for _, y := range season.Yards() {
-		yards[y.ID] = &yard{course: analysis.NewCourse(y, nil, set), ledger: alerts.NewLedger(nil)}
+		if not.equipment {
+			for i := range y.Hives {
+				y.Hives[i].Equipment = nil
+			}
+		}
+		yards[y.ID] = &yard{course: analysis.NewCourse(y, journal, set), ledger: alerts.NewLedger(nil)}
 		t.hiveYears += float64(len(y.Hives)) * float64(opts.Days) / 365.25
 	}
-	seen := sightings{}
+	seen, forecasts := sightings{}, forecasts{}
 	labels, err := season.Run(func(r outyard.Reading) error {
 		if outyard.Known(r.Values[outyard.Weight]) {
 			at := place{r.Yard, r.Hive}
@@ -51,7 +71,9 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 		}
 		if rev := y.course.Revision(); rev != y.revision {
 			y.revision = rev
-			y.ledger.Reconcile(y.course.Findings(), r.Time)
+			now := y.course.Findings()
+			forecasts.note(now, r.Time, season)
+			y.ledger.Reconcile(now, r.Time)
 		}
 		return nil
 	})
@@ -65,6 +87,7 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 		days = append(days, yards[y.ID].course.Days()...)
 	}
 	t.score(seed, labels, found, days, seen)
+	t.wants.forecast(forecasts, truthOf(labels))
 	return t, nil
 }
 
@@ -120,6 +143,7 @@ type tally struct {
 	battery, fault, robbing                           rate
 	flowStart, flowEnd                                rate
 	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
+	wants                                             wants
 	said                                              []claim
 	remarks                                           []string
 }
@@ -150,6 +174,7 @@ func (t *tally) add(o *tally) {
 	t.wetErr = append(t.wetErr, o.wetErr...)
 	t.flowStartErr = append(t.flowStartErr, o.flowStartErr...)
 	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
+	t.wants.add(o.wants)
 	t.said = append(t.said, o.said...)
 	t.remarks = append(t.remarks, o.remarks...)
 }
@@ -327,6 +352,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 		}
 	}
 	t.scoreHandling(seed, labels, found, used, trace)
+	t.scoreWants(seed, labels, found, used)
 	for _, f := range found {
 		if f.State != outyard.Withdrawn && scored[f.Kind] {
 			t.said = append(t.said, claim{f.Kind, f.Confidence, used[f.ID]})
@@ -335,6 +361,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			continue
 		}
 		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp, outyard.Robbing: &t.robbing,
+			outyard.StoresLow: &t.wants.stores, outyard.RoomLow: &t.wants.room,
 			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent,
 			outyard.BatteryLow: &t.battery, outyard.SensorFault: &t.fault}[f.Kind]
 		switch {
@@ -351,7 +378,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 
 // scored are the kinds whose truth the labels tell.
 var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
-	outyard.Damp: true, outyard.Robbing: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true,
+	outyard.Damp: true, outyard.Robbing: true, outyard.StoresLow: true, outyard.RoomLow: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true,
 	outyard.Silent: true, outyard.SensorFault: true}
 
 const day = 24 * time.Hour
@@ -426,19 +453,12 @@ func (t *tally) scoreHandling(seed uint64, labels []simulator.Label, found []out
 }
 
 func (t *tally) scoreDays(seed uint64, labels []simulator.Label, days []outyard.Day) {
-	type key struct {
-		date outyard.Date
-		yard outyard.YardID
-		hive outyard.HiveID
-	}
-	truth := map[key]simulator.Label{}
-	for _, l := range labels {
-		if l.Kind == simulator.DayTruth {
-			truth[key{l.Date, l.Yard, l.Hive}] = l
-		}
-	}
+	truth := truthOf(labels)
 	for _, d := range days {
-		l, ok := truth[key{d.Date, d.Yard, d.Hive}]
+		l, ok := truth[hiveDay{place{d.Yard, d.Hive}, d.Date}]
+		if ok {
+			t.wants.day(d, l)
+		}
 		if !ok || !outyard.Known(d.GainKg) {
 			continue
 		}
