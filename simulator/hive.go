@@ -42,6 +42,7 @@ type hive struct {
 	down     fall
 	dark     span // the node is dead
 	gone     bool
+	lean     bool  // its keeper takes too much and does not feed
 	swarmed  int64 // when the prime swarm left, 0 for not this year
 	castDay  int64 // not before this instant; 0 for none
 	againDay int64 // a swarm that came back tries again

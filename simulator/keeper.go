@@ -90,14 +90,15 @@ func (h *hive) arrange(at int64, j job) (end int64) {
 	}
 	h.plan(at, func(h *hive) { h.visit = v })
 	h.plan(mid, func(h *hive) {
-		own, shown := h.ownAll(), h.meter.offsetKg
+		own, shown, supers := h.ownAll(), h.meter.offsetKg, h.supers
 		if j.do != nil {
 			j.do(h)
 		}
 		put := h.ownAll() - own
 		h.handledKg += put
 		h.yard.engine.label(Label{Kind: outyard.Handling, What: string(j.what), Yard: h.yard.id, Hive: h.id,
-			Time: time.Unix(at, 0).UTC(), End: time.Unix(end, 0).UTC(), NetKg: round(put+h.meter.offsetKg-shown, 1000), Part: j.part})
+			Time: time.Unix(at, 0).UTC(), End: time.Unix(end, 0).UTC(), NetKg: round(put+h.meter.offsetKg-shown, 1000), Part: j.part,
+			Boxes: max(supers-h.supers, 0)})
 	})
 	return end
 }
@@ -153,9 +154,9 @@ func (h *hive) choose(opened bool) job {
 	splitDraw, setDraw := rng.Float64(), rng.Float64()
 	alive := c.beesKg() > 0.4
 	switch {
-	case alive && (c.storesKg()+c.syrupKg < 5 && (doy < 120 || doy > 240) || autumn && lacking > 2 && h.supers == 0):
+	case alive && !h.lean && (c.storesKg()+c.syrupKg < 5 && (doy < 120 || doy > 240) || autumn && lacking > 2 && h.supers == 0):
 		return feedJob(rng, clamp(lacking, 1, 6))
-	case opened && h.supers > 0 && doy > 197 && c.storesKg() > leftKg+8:
+	case opened && h.supers > 0 && doy > 197 && (c.storesKg() > leftKg+8 || h.lean && c.storesKg() > leanShare*leftKg+8):
 		return harvestJob(rng)
 	case opened && h.supers > 0 && doy > 240:
 		return boxOffJob(rng)
@@ -208,7 +209,10 @@ func harvestJob(rng dice) job {
 		takes = 2
 	}
 	return job{what: outyard.HoneyTaken, minutes: rng.between(8, 35), depth: takes, part: superPart, do: func(h *hive) {
-		n := min(takes, h.supers)
+		n, leaves := min(takes, h.supers), leaves
+		if h.lean {
+			leaves *= leanShare
+		}
 		honey := max(0, h.colony.storesKg()-leaves) * float64(n) / float64(max(1, h.supers))
 		honey = min(honey, float64(n)*superRoomKg)
 		honey = min(honey, most-float64(n)*h.superKg) // what is carried off at one go

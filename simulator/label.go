@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"outyard"
@@ -61,7 +62,8 @@ type Label struct {
 	// NetKg is how much more (or, negative, less) the scale shows after
 	// handling than before.
 	NetKg float64      `json:"net_kg,omitempty"`
-	Part  outyard.Part `json:"part,omitempty"` // the box put on or taken off
+	Part  outyard.Part `json:"part,omitempty"`  // the box put on or taken off
+	Boxes int          `json:"boxes,omitempty"` // how many were taken off
 
 	// KgPerDay is, of a flow, the mean daily gain of the yard's hives over it,
 	// rainy days and all, without those that swarmed, were robbed or fell over.
@@ -89,19 +91,23 @@ type Label struct {
 	// until spring and a reserve, below nought what was over.
 	DaysLeft float64 `json:"days_left,omitempty"`
 	ShortKg  float64 `json:"short_kg,omitempty"`
+	// Doomed says that the colony dies of something before spring, so that
+	// neither is known.
+	Doomed bool `json:"doomed,omitempty"`
 }
 
-// Entry is what a keeper with a perfect memory would have written into the
-// journal about the label; false when it is not about the keeper's work.
-func (l Label) Entry() (outyard.Entry, bool) {
+// Entries are what a keeper with a perfect memory would have written into the
+// journal about the label, one for each box; none when it is not about the
+// keeper's work.
+func (l Label) Entries() []outyard.Entry {
 	if l.Kind != outyard.Handling {
-		return outyard.Entry{}, false
+		return nil
 	}
 	e := outyard.Entry{Time: l.Time, Yard: l.Yard, Hive: l.Hive, Kind: outyard.EntryKind(l.What), Kg: outyard.Unknown, Part: string(l.Part)}
 	if l.NetKg != 0 {
-		e.Kg = l.NetKg
+		e.Kg = l.NetKg / float64(max(1, l.Boxes))
 	}
-	return e, true
+	return slices.Repeat([]outyard.Entry{e}, max(1, l.Boxes))
 }
 
 // WriteLabels writes one JSON object a line.

@@ -36,6 +36,7 @@ type Rates struct {
 	Damp        float64 // hives going damp, default 0.15
 	Robbing     float64 // default 0.12
 	DeadOuts    float64 // default 0.05
+	Lean        float64 // share of hives that begin with little, are left little and not fed, default 0.08
 	Knocks      float64 // default 0.03
 	Thefts      float64 // default 0.01
 	ScaleSets   float64 // default 0.2
@@ -114,7 +115,7 @@ func (o Options) withDefaults(zone *time.Location) Options {
 		trouble bool
 	}{
 		{&r.Swarms, 0.3, true}, {&r.Splits, 0.25, true}, {&r.Sneaky, 0.5, true}, {&r.Damp, 0.15, true},
-		{&r.Robbing, 0.12, true}, {&r.DeadOuts, 0.05, true}, {&r.Knocks, 0.03, true}, {&r.Thefts, 0.01, true},
+		{&r.Robbing, 0.12, true}, {&r.DeadOuts, 0.05, true}, {&r.Lean, 0.08, true}, {&r.Knocks, 0.03, true}, {&r.Thefts, 0.01, true},
 		{&r.ScaleSets, 0.2, true}, {&r.Silences, 0.3, true}, {&r.Outages, 3, true}, {&r.Stuck, 0.15, true},
 		{&r.Spikes, 4, true}, {&r.Batteries, 1, true}, {&r.Faults, 0.15, true}, {&r.DroppedRows, 0.015, true}, {&r.Visits, 1, false},
 	} {

@@ -54,6 +54,9 @@ func (s Scenario) Yards() []outyard.Yard {
 				parts = append(parts, superPart)
 			}
 			yards[i].Hives[k].Equipment = append(parts, standing[3:]...)
+			if stoneLies(s.startDoy()) {
+				yards[i].Hives[k].Equipment = append(yards[i].Hives[k].Equipment, "brick")
+			}
 		}
 	}
 	return yards
@@ -77,6 +80,13 @@ func usualSupers(doy float64) int {
 	}
 	return 0
 }
+
+// leanShare is how much of the usual stores a lean hive has, and of what is
+// usually left it the keeper leaves.
+const leanShare = 0.45
+
+// stoneLies says whether a stone keeps the lids down at a time of year.
+func stoneLies(doy float64) bool { return doy > 290 || doy < 95 }
 
 // Run plays the season in order of the readings' times. Each may block, to
 // pace the play; its error ends it and is returned. The truth comes at the
@@ -235,9 +245,13 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 	doy := s.startDoy()
 	h := &hive{id: id, yard: y, index: k, rng: rng, t: y.engine.start}
 	h.colony = newColony(rng, doy)
+	if h.lean = newDice(s.seed, "lean", y.index, k).chance(s.opt.Rates.Lean); h.lean {
+		h.colony.sugarKg *= leanShare
+		h.colony.waterKg *= leanShare
+	}
 	h.air = newAir(newDice(s.seed, "air", y.index, k), w)
 	h.wet = newWetness(rng, w)
-	h.stone = doy > 290 || doy < 95
+	h.stone = stoneLies(doy)
 	for _, p := range standing {
 		h.woodKg += emptyKg(p)
 	}

@@ -1,6 +1,7 @@
 package simulator
 
 import (
+	"slices"
 	"time"
 
 	"outyard"
@@ -11,7 +12,10 @@ const (
 	reserveKg  = 3   // bees do not reach all of their honey
 	storesDays = 21  // stores that last no longer are low
 	fullFrom   = 0.8 // of the cells: a flow finds no room for its nectar
-	wantsDays  = 3   // that it must last to be worth a label
+	aliveKg    = 0.4 // of bees: fewer are no colony
+	// Who dies within so many days does not show how long stores last.
+	doomedDays = 240
+	wantsDays  = 3 // that it must last to be worth a label
 )
 
 // Winter, for which one may feed in autumn, as far as a mild northern coast
@@ -58,9 +62,13 @@ func wants(labels []Label) []Label {
 			known := min(k+1+n, len(of))
 			return sums[known] - sums[k+1] + later*float64(k+1+n-known)
 		}
+		dead := slices.IndexFunc(of, func(i int) bool { return labels[i].BeesKg < aliveKg })
 		var stores, room spellOf
 		for k, i := range of {
 			l := &labels[i]
+			if l.Doomed = dead >= 0 && dead-k < doomedDays; l.Doomed {
+				continue
+			}
 			above := l.StoresKg - reserveKg
 			n := 0
 			for n < 365 && used(k, n+1) <= above {
@@ -73,7 +81,7 @@ func wants(labels []Label) []Label {
 				l.ShortKg = round(used(k, end.Sub(l.Date))-above, 1000)
 				low = low || l.ShortKg > 0
 			}
-			found = stores.next(found, outyard.StoresLow, *l, low && l.BeesKg > 0.4)
+			found = stores.next(found, outyard.StoresLow, *l, low)
 			found = room.next(found, outyard.RoomLow, *l, l.FullShare >= fullFrom && gaining(labels, of, k))
 		}
 		found = stores.next(found, outyard.StoresLow, Label{}, false)

@@ -3,7 +3,6 @@ package honey
 import (
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"outyard"
@@ -106,40 +105,6 @@ func (b boxes) roomKg(date outyard.Date, latitude float64) float64 {
 func (b boxes) size() float64 {
 	const twoDeepsKg, least = 54.4, 0.3
 	return min(1, least+(1-least)*b.nest/twoDeepsKg)
-}
-
-// guess changes parts by work that nobody wrote down: kg is by how much the
-// keeper made the hive heavier or, negative, lighter. A box that fits is put on
-// or taken off; anything else is no box, and parts stay as they are.
-func guess(parts []outyard.Part, kg float64) []outyard.Part {
-	i := topBox(parts)
-	if i < 0 {
-		return parts
-	}
-	if top, _ := parts[i].Info(); kg < 0 {
-		// Empty or full, and never the last one.
-		if i > 0 && topBox(parts[:i]) >= 0 && -kg >= 0.8*top.EmptyKg && -kg <= 1.2*(top.EmptyKg+top.HoneyKg) {
-			return slices.Delete(slices.Clone(parts), i, i+1)
-		}
-		return parts
-	}
-	frames := "-10"
-	if strings.HasSuffix(string(parts[i]), "-8") {
-		frames = "-8"
-	}
-	var best outyard.Part
-	least := 0.2 // of its weight: foundation in place of drawn comb makes 15 %
-	for _, kind := range []string{"shallow", "medium", "deep"} {
-		p := outyard.Part(kind + frames)
-		in, _ := p.Info()
-		if off := math.Abs(kg-in.EmptyKg) / in.EmptyKg; off < least {
-			best, least = p, off
-		}
-	}
-	if best == "" {
-		return parts
-	}
-	return putOn(slices.Clone(parts), best)
 }
 
 // topBox is the index of the uppermost box, -1 where there is none.

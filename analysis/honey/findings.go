@@ -3,6 +3,7 @@ package honey
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"outyard"
@@ -78,11 +79,22 @@ func (w *Watch) judgeStores() {
 			f.Advice = []string{fmt.Sprintf("Feed about %.0f kg of sugar as thick syrup before the end of %s.", math.Ceil(winterShort*sugarInHoney), feedMonth(w.yard.Latitude))}
 		}
 		f.Caution = []string{"The estimate rests on the parts' usual weights: weigh your own and name them in the config.", "Spilt syrup starts robbing: feed in the evening, entrances narrow."}
+		w.tellAssumptions(&f)
 		return f
 	}
 	begins := !w.flowing && (low || winterShort > winterSlackKg)
 	goesOn := !w.flowing && (lasts.Days < w.set.EnoughDays || winterShort > 0)
 	w.low.note(w.last, begins, goesOn, say)
+}
+
+// tellAssumptions says what was guessed of work that nobody wrote down.
+func (w *Watch) tellAssumptions(f *outyard.Finding) {
+	if len(w.assumed) == 0 {
+		return
+	}
+	f.Facts["assumed"] = w.assumptions()
+	f.Caution = append(f.Caution, fmt.Sprintf("Work that nobody wrote down was guessed at (%s): write it in the journal if it was not so, and the stores are reckoned anew.",
+		strings.Join(w.assumptions(), "; ")))
 }
 
 const (
@@ -95,6 +107,10 @@ const (
 	sugarInHoney = 0.82
 )
 
+// gainError is the error of the gain of the days to come as a share of the
+// latest days', roomError that of the room beside the brood.
+const gainError, roomError = 0.4, 0.2
+
 func feedMonth(latitude float64) string {
 	if latitude < 0 {
 		return "April"
@@ -106,7 +122,9 @@ func (w *Watch) judgeRoom() {
 	by, ok := w.SuperBy()
 	days := float64(by.Sub(w.last))
 	gain := robust.HuberMean(incomeOf(w.income))
-	sure := surely(w.stores.Value+w.set.RoomDays*gain-w.set.FullShare*w.boxes.roomKg(w.last, w.yard.Latitude), math.Hypot(w.stores.Error, 0.3*w.set.RoomDays*gain))
+	room := w.set.FullShare * w.boxes.roomKg(w.last, w.yard.Latitude)
+	errorKg := math.Hypot(w.stores.Error, gainError*w.set.RoomDays*gain)
+	sure := surely(w.stores.Value+w.set.RoomDays*gain-room, math.Hypot(errorKg, roomError*(room-w.set.FullShare*w.boxes.supers)))
 	begins := ok && days <= w.set.RoomDays && sure >= tellAt
 	goesOn := ok && days <= 2*w.set.RoomDays && sure >= tellAt/2
 	if !ok && w.room.open() && w.flowing {
@@ -114,20 +132,36 @@ func (w *Watch) judgeRoom() {
 	}
 	w.room.note(w.last, begins, goesOn, func() outyard.Finding {
 		room := w.RoomKg()
+		early, late := w.superBetween(by, gain, errorKg)
 		f := outyard.Finding{Kind: outyard.RoomLow, Severity: outyard.Soon,
 			Confidence: sure,
 			Facts: map[string]any{"room_kg": room.Value, "room_kg_low": max(0, room.Low()), "room_kg_high": room.High(),
-				"gain_kg_per_day": gain, "super_by": by.String(), "days_left": days},
+				"gain_kg_per_day": gain, "super_by": by.String(), "super_by_low": early.String(), "super_by_high": late.String(), "days_left": days},
 			Advice:  []string{"Put a super on, drawn comb if there is any: it is filled at once, foundation only in a flow."},
 			Caution: []string{"Boxes that must come off first may weigh 24 kg (medium) to 36 kg (deep): lift with two, or comb by comb."},
 		}
 		when := "now"
 		if days >= 1 {
 			when = "by " + by.Start(time.UTC).Format("2 January")
+			if early.Before(by) {
+				when += " (" + early.Start(time.UTC).Format("2 January") + " to be sure)"
+			}
 		}
 		f.Summary = fmt.Sprintf("A super should be on %s: the boxes have room for some %.0f kg of honey, and %.1f kg a day of nectar, which needs twice the room, comes in.", when, room.Value, gain)
+		w.tellAssumptions(&f)
 		return f
 	})
+}
+
+// superBetween is between which dates a super is due, nine times in ten, where
+// by is the likeliest and errorKg that of stores and income.
+func (w *Watch) superBetween(by outyard.Date, gainKg, errorKg float64) (early, late outyard.Date) {
+	days := int(math.Ceil(min(ninety*errorKg/gainKg, yearDays)))
+	early, late = by.Add(-days), by.Add(days)
+	if early.Before(w.last) {
+		early = w.last
+	}
+	return early, late
 }
 
 // Findings says what the days so far mean, in order of onset within each kind.

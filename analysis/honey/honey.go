@@ -50,7 +50,7 @@ func DefaultSettings() Settings {
 		ReserveKg: 3, PartError: 0.15, WaterKg: 1,
 		LowDays: 21, PressingDays: 8, EnoughDays: 35,
 		UseDays: 28, FewestUseDays: 7,
-		FullShare: 0.65, RoomDays: 7, RoomGainKg: 0.3,
+		FullShare: 0.7, RoomDays: 7, RoomGainKg: 0.3,
 	}
 }
 
@@ -105,7 +105,7 @@ func (t table) from(d outyard.Date, latitude float64) func(days int) float64 {
 // day from the first brood of late winter to autumn).
 var (
 	beesKg      = table{1.6, 1.5, 1.5, 1.9, 2.7, 3.3, 3.4, 3.1, 2.7, 2.3, 2.0, 1.8}
-	broodKg     = table{1.0, 1.1, 1.7, 2.6, 3.4, 3.5, 3.1, 2.5, 1.9, 1.4, 1.1, 1.0}
+	broodKg     = table{0.8, 1.0, 1.6, 2.6, 3.4, 3.5, 3.1, 2.5, 1.9, 1.3, 0.9, 0.8}
 	useKgPerDay = table{0.045, 0.06, 0.12, 0.18, 0.22, 0.22, 0.20, 0.16, 0.11, 0.07, 0.05, 0.04}
 	// Water in the wood of the whole hive: 0.3-1.5 kg, from the moisture that
 	// wood takes on in the air of the season.

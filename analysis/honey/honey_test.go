@@ -75,28 +75,45 @@ func TestEquipmentFollowsTheJournal(t *testing.T) {
 }
 
 func TestWorkThatNobodyWroteDown(t *testing.T) {
+	june, october := date(time.June, 10), date(time.October, 5)
+	three := []outyard.Part{"floor", "deep-10", "medium-10", "medium-10", "lid"}
 	two := []outyard.Part{"floor", "deep-10", "medium-10", "lid"}
 	one := []outyard.Part{"floor", "deep-10", "lid"}
 	small := []outyard.Part{"floor", "deep-8", "lid"}
 	for _, c := range []struct {
 		name  string
 		parts []outyard.Part
-		kg    float64
+		work  work
 		want  []outyard.Part
 	}{
-		{"6.1 kg more is a medium box", one, 6.1, two},
-		{"8.4 kg more is a deep box", one, 8.4, []outyard.Part{"floor", "deep-10", "deep-10", "lid"}},
-		{"on eight frames 4.6 kg more is a shallow one", small, 4.6, []outyard.Part{"floor", "deep-8", "shallow-8", "lid"}},
-		{"2 kg more is a feeder's syrup", one, 2, one},
-		{"14 kg more is no box", one, 14, one},
-		{"22 kg less is the super with its honey", two, -22, one},
-		{"6 kg less is the super without", two, -6, one},
-		{"3 kg less is combs of a split", two, -3, two},
-		{"the last box does not go", one, -20, one},
-		{"60 kg less is no box", two, -60, two},
-		{"parts that nobody named stay unnamed", nil, 6.1, nil},
+		{"in June 6.1 kg more is a medium box", one, work{kg: 6.1, date: june}, two},
+		{"and so is a bit less, with foundation in place of comb", one, work{kg: 5.7, date: june}, two},
+		{"8.4 kg more is a deep box", one, work{kg: 8.4, date: june}, []outyard.Part{"floor", "deep-10", "deep-10", "lid"}},
+		{"12.3 kg more is two boxes", one, work{kg: 12.3, date: june}, three},
+		{"on eight frames 5.2 kg more is a medium one", small, work{kg: 5.2, date: june}, []outyard.Part{"floor", "deep-8", "medium-8", "lid"}},
+		{"in October 6.1 kg more is sugar", one, work{kg: 6.1, date: october}, one},
+		{"unless the journal says that it was a box", one, work{kg: 6.1, date: october, box: true}, two},
+		{"2 kg more is a feeder's syrup", one, work{kg: 2, date: june}, one},
+		{"25 kg more is no box", one, work{kg: 25, date: june}, one},
+		{"22 kg less is the super with its honey", two, work{kg: -22, date: october}, one},
+		{"6 kg less is the super without", two, work{kg: -6.1, date: october}, one},
+		{"36 kg less is two supers with their honey", three, work{kg: -36, date: october}, one},
+		{"of two half-full supers 13 kg less is one", three, work{kg: -13, date: october, stores: Amount{31, 2}}, two},
+		{"3 kg less is combs of a split", two, work{kg: -3.1, date: june}, two},
+		{"the last box does not go", one, work{kg: -20, date: june}, one},
+		{"60 kg less is no box", two, work{kg: -60, date: june}, two},
+		{"parts that nobody named stay unnamed", nil, work{kg: 6.1, date: june}, nil},
+		{"what is not known is nothing", one, work{kg: nan, date: june}, one},
 	} {
-		t.Run(c.name, func(t *testing.T) { require.Equal(t, c.want, guess(c.parts, c.kg)) })
+		t.Run(c.name, func(t *testing.T) {
+			c.work.latitude = 48.8
+			if c.work.stores == (Amount{}) {
+				c.work.stores = unknown
+			}
+			g := guessWork(c.parts, c.work)
+			require.Equal(t, c.want, g.parts)
+			require.True(t, g.errorKg >= 0 && g.errorKg < 15, "%v", g.errorKg)
+		})
 	}
 }
 
@@ -353,4 +370,51 @@ func TestRipeness(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) { require.Equal(t, c.likely, Ripe(c.during, c.after).Likely) })
 	}
 	require.Less(t, Ripe(during, []float64{0.5, 0.4, 0.3, 0.2, 0.15, 0.12, 0.1}).Falling, 0.01)
+}
+
+func TestStoresWhileBoxesComeAndGo(t *testing.T) {
+	june := func(day int) time.Time { return time.Date(2027, time.June, day, 12, 0, 0, 0, pacific) }
+	super := append([]outyard.Part{"medium-10"}, twoDeeps.Equipment...)
+	for _, c := range []struct {
+		name      string
+		journal   []outyard.Entry
+		parts     []outyard.Part // from the tenth on
+		asideKg   float64        // stone, or a scale set anew, from then on
+		handledKg float64        // on the tenth
+		honeyKg   float64        // from the tenth on
+		assumed   string
+	}{
+		{"a super that nobody wrote down is recognised, and said", nil, super, 0, 6.1, 14, "10 June: +6.1 kg taken for a box (medium-10) put on"},
+		{"a super that was written down is believed", []outyard.Entry{{Time: june(10), Kind: outyard.BoxOn, Part: "medium-10", Kg: nan}}, super, 0, 6.1, 14, ""},
+		{"6 kg of syrup by the journal are no box", []outyard.Entry{{Time: june(10), Kind: outyard.Fed, Kg: 6}}, twoDeeps.Equipment, 0, 6, 20, ""},
+		{"a stone by the journal is no honey", []outyard.Entry{{Time: june(10), Kind: outyard.Visit, Kg: 2.5}}, twoDeeps.Equipment, 2.5, 2.5, 14, ""},
+		{"a scale that is set anew finds no honey", []outyard.Entry{{Time: june(10), Kind: outyard.ScaleSet, Kg: nan}}, twoDeeps.Equipment, 4, 4, 14, ""},
+		{"combs of a split take honey along", nil, twoDeeps.Equipment, 0, -3, 11, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for i := range c.journal {
+				c.journal[i].Yard, c.journal[i].Hive = yard.ID, "h01"
+			}
+			w := NewWatch(yard, twoDeeps, c.journal, DefaultSettings())
+			for i := range 20 {
+				d := date(time.June, 1).Add(i)
+				day := Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 14), GainKg: 0}
+				if d.Day >= 10 {
+					day.GrossKg = grossKg(c.parts, d, c.honeyKg) + c.asideKg
+				}
+				if d.Day == 10 {
+					day.HandledKg = c.handledKg
+				}
+				w.Day(day)
+				sane(t, w)
+			}
+			require.InDelta(t, c.honeyKg, w.StoresKg().Value, 0.5)
+			if c.assumed == "" {
+				require.Empty(t, w.assumptions())
+				return
+			}
+			require.Equal(t, []string{c.assumed}, w.assumptions())
+			require.Greater(t, w.StoresKg().Error, 2.0, "and it makes the stores less sure")
+		})
+	}
 }

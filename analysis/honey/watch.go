@@ -18,9 +18,6 @@ type Day struct {
 	GainKg    float64 // the colony's own change
 	HandledKg float64 // what the keeper put on or took off
 	Income    bool    // there was a flow, or sugar in the feeder
-	// Work says that the journal tells of boxes put on or taken off on this
-	// day, so that HandledKg need not be guessed at.
-	Work bool
 }
 
 // A Watch follows one hive's stores and room, day by day. What it says depends
@@ -34,6 +31,10 @@ type Watch struct {
 	parts   []outyard.Part
 	entries int // of the journal that parts know of
 	boxes   boxes
+	assumed []assumption
+	// What else stands on the scale, by the journal: a stone, a jump of the
+	// scale's zero; and the standard error of what was guessed, kg.
+	asideKg, unsureKg float64
 
 	last    outyard.Date
 	began   bool
@@ -54,7 +55,7 @@ func NewWatch(yard outyard.Yard, hive outyard.Hive, journal []outyard.Entry, set
 	w := &Watch{yard: yard, hive: hive, set: set, parts: slices.Clone(hive.Equipment), stores: unknown, anchor: unknown,
 		raw: robust.NewWindow(3), income: robust.NewWindow(5)}
 	for _, e := range journal {
-		if e.Hive == hive.ID && e.Yard == yard.ID {
+		if e.Yard == yard.ID && (e.Hive == hive.ID || e.Hive == "" && e.Part == "") {
 			w.journal = append(w.journal, e)
 		}
 	}
@@ -66,7 +67,7 @@ func NewWatch(yard outyard.Yard, hive outyard.Hive, journal []outyard.Entry, set
 // Clone returns a copy that goes its own way from here.
 func (w *Watch) Clone() *Watch {
 	c := *w
-	c.parts = slices.Clone(w.parts)
+	c.parts, c.assumed = slices.Clone(w.parts), slices.Clone(w.assumed)
 	c.resting = slices.Clone(w.resting)
 	c.raw, c.income = w.raw.Clone(), w.income.Clone()
 	c.low, c.room = slices.Clone(w.low), slices.Clone(w.room)
@@ -104,24 +105,70 @@ func (w *Watch) Day(d Day) {
 // equip brings the parts up to the day's end.
 func (w *Watch) equip(d Day) {
 	end := d.Date.Add(1).Start(zoneOf(w.yard))
-	told := d.Work
-	changed := false
+	var told, box, changed bool
 	for w.entries < len(w.journal) && w.journal[w.entries].Time.Before(end) {
 		e := w.journal[w.entries]
 		w.entries++
-		if _, ok := outyard.Part(e.Part).Info(); !ok {
-			continue
+		_, part := outyard.Part(e.Part).Info()
+		ofBox := e.Kind == outyard.BoxOn || e.Kind == outyard.BoxOff || e.Kind == outyard.HoneyTaken
+		switch {
+		case part:
+			w.parts = Equipment(w.hive.ID, w.parts, []outyard.Entry{e}, end)
+			told, changed = true, true
+		case ofBox:
+			box = true
+		case e.Kind == outyard.ScaleSet:
+			// What the scale shows has jumped, what is in the hive has not. That
+			// it was right before is as likely as that it is right now.
+			if jump := orElse(d.HandledKg, e.Kg); outyard.Known(jump) {
+				w.asideKg += jump
+				w.unsureKg = math.Hypot(w.unsureKg, jump/2)
+			}
+			told, changed = true, true
+		case e.Kind == outyard.Visit && math.Abs(e.Kg) <= stoneMostKg:
+			// A stone on the lid, and its going.
+			if e.Kg > 0 {
+				w.asideKg += e.Kg
+			} else {
+				w.asideKg -= min(max(w.asideKg, 0), -e.Kg)
+			}
+			told, changed = true, true
+		case e.Kind == outyard.Fed, e.Kind == outyard.Split, e.Kind == outyard.SwarmTaken:
+			told = true // sugar, combs and bees are no boxes
 		}
-		w.parts = Equipment(w.hive.ID, w.parts, []outyard.Entry{e}, end)
-		told, changed = true, true
 	}
-	if !told && outyard.Known(d.HandledKg) && d.HandledKg != 0 {
-		w.parts, changed = guess(w.parts, d.HandledKg), true
+	if !told && outyard.Known(d.HandledKg) {
+		g := guessWork(w.parts, work{kg: d.HandledKg, date: d.Date, latitude: w.yard.Latitude, stores: w.stores, flowing: w.flowing, box: box})
+		if g.what != "" {
+			w.assumed = append(w.assumed, assumption{d.Date, d.HandledKg, g.what})
+			w.assumed = w.assumed[max(0, len(w.assumed)-keepAssumptions):]
+		}
+		changed = changed || g.what != "" || math.Abs(d.HandledKg) > leastWorkKg
+		w.parts, w.unsureKg = g.parts, math.Hypot(w.unsureKg, g.errorKg)
 	}
 	if changed {
 		w.boxes = boxesOf(w.parts, w.set.PartError)
 		w.raw.Reset()
 	}
+}
+
+// stoneMostKg is the most that a keeper lays on a lid, or forgets there.
+const stoneMostKg = 5
+
+// assumptions are what the stores rest on that nobody wrote down.
+func (w *Watch) assumptions() []string {
+	out := make([]string, len(w.assumed))
+	for i, a := range w.assumed {
+		out[i] = a.String()
+	}
+	return out
+}
+
+func orElse(x, otherwise float64) float64 {
+	if outyard.Known(x) {
+		return x
+	}
+	return otherwise
 }
 
 // weigh finds the stores at the day's end.
@@ -150,8 +197,8 @@ func (w *Watch) weigh(d Day) {
 	}
 	size := w.boxes.size()
 	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * size
-	raw := d.GrossKg - w.boxes.tare.Value - colony - woodWaterKg.on(d.Date, w.yard.Latitude)
-	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2))
+	raw := d.GrossKg - w.boxes.tare.Value - w.asideKg - colony - woodWaterKg.on(d.Date, w.yard.Latitude)
+	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2) + math.Pow(w.unsureKg, 2))
 	if raw < -unbelievable*errorKg {
 		return // it lies beside its scale, or the scale is wrong
 	}

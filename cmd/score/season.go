@@ -32,9 +32,7 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 			return nil, err
 		}
 		for _, l := range truth {
-			if e, ok := l.Entry(); ok {
-				journal = append(journal, e)
-			}
+			journal = append(journal, l.Entries()...)
 		}
 	}
 	type yard struct {

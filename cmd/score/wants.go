@@ -32,8 +32,15 @@ func truthOf(labels []simulator.Label) map[hiveDay]simulator.Label {
 const (
 	storesMayDays = 30
 	storesMayKg   = -3
-	roomMay       = 0.55
-	roomWithin    = 10 // days
+	// In autumn less than the mildest rule of the trade asks for may be told,
+	// too: 40 lb for a mild winter (a keeper's survey of sources).
+	storesRuleKg = 18.1
+	// What must be told is stores that come to last no longer than
+	// storesMustDays, or want so much for the winter.
+	storesMustDays = 14
+	storesMustKg   = 3
+	roomMay        = 0.55
+	roomWithin     = 10 // days
 )
 
 // wants are the scores of stores and room.
@@ -75,7 +82,14 @@ func (t *tally) scoreWants(seed uint64, labels []simulator.Label, found []outyar
 		if r == nil {
 			continue
 		}
-		r.there++
+		must := l.Kind == outyard.RoomLow
+		for d := outyard.DateOf(l.Time, zone); !must && d.Start(zone).Before(l.End); d = d.Add(1) {
+			day, ok := truth[hiveDay{place{l.Yard, l.Hive}, d}]
+			must = ok && (day.DaysLeft <= storesMustDays || day.ShortKg >= storesMustKg)
+		}
+		if must {
+			r.there++
+		}
 		var told *outyard.Finding
 		for i := range found {
 			f := &found[i]
@@ -87,6 +101,9 @@ func (t *tally) scoreWants(seed uint64, labels []simulator.Label, found []outyar
 			if told == nil || f.ToldAt.Before(told.ToldAt) {
 				told = f
 			}
+		}
+		if !must {
+			continue
 		}
 		if told == nil {
 			day := truth[hiveDay{place{l.Yard, l.Hive}, outyard.DateOf(l.End.Add(-time.Hour), zone)}]
@@ -112,7 +129,7 @@ func (t *tally) scoreWants(seed uint64, labels []simulator.Label, found []outyar
 			case f.Kind == outyard.RoomLow:
 				used[f.ID] = used[f.ID] || day.FullShare >= roomMay
 			case n <= 1:
-				used[f.ID] = used[f.ID] || day.DaysLeft <= storesMayDays || day.ShortKg != 0 && day.ShortKg >= storesMayKg
+				used[f.ID] = used[f.ID] || day.Doomed || day.DaysLeft <= storesMayDays || day.ShortKg != 0 && (day.ShortKg >= storesMayKg || day.StoresKg < storesRuleKg)
 			}
 		}
 	}
@@ -137,7 +154,7 @@ func (f forecasts) note(found []outyard.Finding, now time.Time, season simulator
 func (w *wants) forecast(said forecasts, truth map[hiveDay]simulator.Label) {
 	for at, f := range said {
 		l, ok := truth[at]
-		if !ok || !outyard.Known(f.days) {
+		if !ok || l.Doomed || !outyard.Known(f.days) {
 			continue
 		}
 		w.leftErr = append(w.leftErr, f.days-l.DaysLeft)

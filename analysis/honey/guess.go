@@ -1,0 +1,213 @@
+package honey
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"outyard"
+)
+
+// A work is what the keeper did by the scale alone, and what is known that may
+// explain it.
+type work struct {
+	kg       float64 // by how much she made the hive heavier or, negative, lighter
+	date     outyard.Date
+	latitude float64
+	stores   Amount // before it
+	flowing  bool   // nectar comes in
+	box      bool   // the journal says that it was a box, not which
+}
+
+// A guess is what a work is taken for.
+type guess struct {
+	parts   []outyard.Part
+	what    string  // in words; empty for no box
+	errorKg float64 // standard error of the parts' weight because of it
+}
+
+// A case is one explanation of a work.
+type explanation struct {
+	parts  []outyard.Part
+	what   string
+	boxKg  float64 // of empty boxes that came or, negative, went
+	weight float64
+}
+
+// How sure things are that scales do not tell (common practice, no source).
+const (
+	// A box weighs what the table says to within so much of it, foundation in
+	// place of comb and the scale's error after work included.
+	boxSpread, workErrorKg = 0.08, 0.2
+	// Feed, combs, a stone: anything up to so much is as likely as another.
+	otherMostKg = 8
+	// More than that taken off without a box is combs one by one.
+	otherHeavy = 0.02
+)
+
+// boxesComeShare is how often a weight put on in that month is a box rather
+// than feed or combs: before and in the flows it mostly is, after the harvest
+// and in winter hardly ever.
+var boxesComeShare = table{0.05, 0.1, 0.35, 0.7, 0.85, 0.85, 0.7, 0.3, 0.08, 0.05, 0.05, 0.05}
+
+// guessWork weighs what a work may have been, box by box of the kinds that the
+// hive has, and takes the likeliest. How unsure that is goes into the error.
+func guessWork(parts []outyard.Part, w work) guess {
+	top := topBox(parts)
+	if top < 0 || !outyard.Known(w.kg) || math.Abs(w.kg) < leastWorkKg {
+		return guess{parts: parts}
+	}
+	cases := []explanation{{parts: parts, weight: w.noBox()}}
+	if w.kg > 0 {
+		cases = append(cases, w.putOn(parts, top)...)
+	} else {
+		cases = append(cases, w.takenOff(parts)...)
+	}
+	sum, best := 0.0, cases[0]
+	for _, c := range cases {
+		sum += c.weight
+		if c.weight > best.weight {
+			best = c
+		}
+	}
+	variance := 0.0
+	for _, c := range cases {
+		if sum > 0 {
+			variance += c.weight / sum * math.Pow(c.boxKg-best.boxKg, 2)
+		}
+	}
+	return guess{parts: best.parts, what: best.what, errorKg: math.Sqrt(variance)}
+}
+
+// leastWorkKg is lighter than any box.
+const leastWorkKg = 3
+
+// noBox is how likely a work is that moved no box.
+func (w work) noBox() float64 {
+	if w.box {
+		return 0
+	}
+	kg := math.Abs(w.kg)
+	density := 1.0 / otherMostKg
+	if kg > otherMostKg {
+		density *= otherHeavy
+	}
+	if w.kg > 0 {
+		return density * (1 - w.boxComes())
+	}
+	return density * 0.3
+}
+
+// boxComes is how often what is put on now is a box.
+func (w work) boxComes() float64 {
+	share := boxesComeShare.on(w.date, w.latitude)
+	odds := share / (1 - share)
+	if w.flowing {
+		odds *= 2
+	}
+	if w.stores.Known() && !w.flowing { // a hungry hive is fed
+		odds *= math.Exp(-2 * surely(hungryKg-w.stores.Value, w.stores.Error))
+	}
+	return odds / (1 + odds)
+}
+
+// hungryKg are stores under which a keeper feeds where nothing comes in.
+const hungryKg = 6
+
+// putOn are the boxes that may have come: of the kinds that have as many
+// frames as the hive's uppermost.
+func (w work) putOn(parts []outyard.Part, top int) []explanation {
+	frames := "-10"
+	if strings.HasSuffix(string(parts[top]), "-8") {
+		frames = "-8"
+	}
+	var cases []explanation
+	for _, kind := range []string{"shallow", "medium", "deep"} {
+		p := outyard.Part(kind + frames)
+		in, _ := p.Info()
+		often := 0.2
+		if slices.Contains(parts, p) || kind == "medium" {
+			often = 0.6 // keepers have few sizes
+		}
+		with := slices.Clone(parts)
+		for n := 1; n <= 2; n++ {
+			with = putOn(with, p)
+			kg := float64(n) * in.EmptyKg
+			share := often
+			if n == 2 {
+				share *= 0.1
+			}
+			cases = append(cases, explanation{parts: with, boxKg: kg, what: boxWords(n, p, "put on"),
+				weight: w.boxComes() * share * w.fits(kg)})
+			with = slices.Clone(with)
+		}
+	}
+	return cases
+}
+
+// fits is how well a weight agrees with that of so many kilograms of boxes.
+func (w work) fits(boxKg float64) float64 {
+	return distuv.Normal{Mu: boxKg, Sigma: boxSpread*boxKg + workErrorKg}.Prob(math.Abs(w.kg))
+}
+
+// takenOff are the boxes that may have gone from the top, empty or with honey
+// in them, the lowest never.
+func (w work) takenOff(parts []outyard.Part) []explanation {
+	var cases []explanation
+	const mostBoxes = 3
+	left := slices.Clone(parts)
+	emptyKg, holdKg := 0.0, 0.0
+	before := boxesOf(parts, 0)
+	for n := 1; n <= mostBoxes; n++ {
+		i := topBox(left)
+		if i < 0 || topBox(left[:i]) < 0 {
+			break
+		}
+		in, _ := left[i].Info()
+		p := left[i]
+		left = slices.Delete(slices.Clone(left), i, i+1)
+		emptyKg, holdKg = emptyKg+in.EmptyKg, holdKg+in.HoneyKg
+		honeyKg := -w.kg - emptyKg
+		spread := boxSpread*emptyKg + workErrorKg
+		if honeyKg < -3*spread || honeyKg > 1.15*holdKg+3*spread {
+			continue
+		}
+		// Empty again, or with the share of the honey that lies above the brood.
+		empty := distuv.Normal{Sigma: spread}.Prob(honeyKg)
+		full := 1 / holdKg
+		if w.stores.Known() && before.supers > 0 {
+			above := min(before.supers, max(0, w.stores.Value-0.8*nestShare.on(w.date, w.latitude)*before.nest))
+			expect := min(1, holdKg/before.supers) * above
+			full = distuv.Normal{Mu: expect, Sigma: math.Hypot(0.25*holdKg, w.stores.Error)}.Prob(honeyKg)
+		}
+		share := 0.7 * []float64{0.65, 0.28, 0.07}[n-1]
+		cases = append(cases, explanation{parts: left, boxKg: -emptyKg, what: boxWords(n, p, "taken off"),
+			weight: share * (0.3*empty + 0.7*full)})
+	}
+	return cases
+}
+
+func boxWords(n int, p outyard.Part, done string) string {
+	if n > 1 {
+		return fmt.Sprintf("%d boxes (%s) %s", n, p, done)
+	}
+	return fmt.Sprintf("a box (%s) %s", p, done)
+}
+
+// An assumption is a guess that the stores rest on.
+type assumption struct {
+	date outyard.Date
+	kg   float64
+	what string
+}
+
+func (a assumption) String() string {
+	return fmt.Sprintf("%s: %+.1f kg taken for %s", a.date.Start(time.UTC).Format("2 January"), a.kg, a.what)
+}
+
+// keepAssumptions is how many of the latest guesses are told.
+const keepAssumptions = 3
