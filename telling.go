@@ -19,6 +19,18 @@ type Message struct {
 	Attempts int
 	LastErr  string
 	Sent     time.Time // zero while it waits
+
+	// About and Pictures are there only on a message's way out; they are made
+	// anew for each attempt, and not stored.
+	About    []Finding
+	Pictures []Picture
+}
+
+// A Picture goes along with a message.
+type Picture struct {
+	ID    string // by which the HTML refers to it: cid:ID
+	PNG   []byte
+	Shows string // for those who cannot see it
 }
 
 // An AlertState is where an alert is in its life.

@@ -25,6 +25,13 @@ type Channel interface {
 	Deliver(ctx context.Context, m outyard.Message, address string) error
 }
 
+// Illustrated is what a channel that takes pictures has besides.
+type Illustrated interface{ Illustrated() bool }
+
+// mostPictures is how many pictures a message has: the most pressing findings
+// are shown, the others are said.
+const mostPictures = 3
+
 // MessageStore is the part of the store that the outbox needs.
 type MessageStore interface {
 	// Due leaves out what is worthless by now.
@@ -49,6 +56,11 @@ type OutboxOptions struct {
 	// Answered says whether somebody has answered the alert of a finding, so
 	// that a reminder is not needed; nil: nobody ever has.
 	Answered func(finding string) bool
+	// Links makes the links by which a message is answered; nil: it has none.
+	Links *Links
+	// Picture draws the evidence of a finding, and says what it shows; nothing
+	// where there is nothing to see. nil: messages have no pictures.
+	Picture func(ctx context.Context, yard outyard.Yard, f outyard.Finding) (png []byte, shows string, err error)
 	// Jitter gives numbers from 0 to below 1 that keep many retries apart.
 	Jitter func() float64
 }
@@ -287,7 +299,7 @@ func (o *Outbox) holdBack(ctx context.Context, p *parcel, until time.Time, why s
 
 // send delivers a parcel, or puts its messages off.
 func (o *Outbox) send(ctx context.Context, p *parcel) error {
-	m, err := o.compose(p)
+	m, err := o.compose(ctx, p)
 	if err != nil {
 		return err
 	}
@@ -386,12 +398,14 @@ func toldAtNight(m outyard.Message, f outyard.Finding) bool {
 
 // compose makes one message of a parcel, in words that are true now: findings
 // may have changed since they were queued.
-func (o *Outbox) compose(p *parcel) (outyard.Message, error) {
+func (o *Outbox) compose(ctx context.Context, p *parcel) (outyard.Message, error) {
 	m := p.messages[0]
 	if len(p.findings) == 0 {
 		return m, nil
 	}
-	words, err := o.words(p)
+	m.About = p.findings
+	m.Pictures = o.pictures(ctx, p)
+	words, err := o.words(p, m.Pictures)
 	if err != nil {
 		return m, err
 	}
@@ -406,22 +420,55 @@ func (o *Outbox) compose(p *parcel) (outyard.Message, error) {
 	return m, nil
 }
 
-// words are what the parcel says.
-func (o *Outbox) words(p *parcel) (Words, error) {
-	find := func(id outyard.YardID) outyard.Yard {
-		if yard, ok := o.opts.Yard(id); ok {
-			return yard
-		}
-		return outyard.Yard{ID: id} // not in the config any more
+// find is a yard by its id; one that is not in the config any more has no more
+// than that.
+func (o *Outbox) find(id outyard.YardID) outyard.Yard {
+	if yard, ok := o.opts.Yard(id); ok {
+		return yard
 	}
+	return outyard.Yard{ID: id}
+}
+
+// pictures draws the evidence, where the channel takes pictures. A message
+// without is better than none.
+func (o *Outbox) pictures(ctx context.Context, p *parcel) []outyard.Picture {
+	_, ch, err := o.channel(p.address)
+	if i, ok := ch.(Illustrated); err != nil || !ok || !i.Illustrated() || o.opts.Picture == nil || p.summary {
+		return nil
+	}
+	found := slices.Clone(p.findings)
+	slices.SortStableFunc(found, byPressing)
+	var out []outyard.Picture
+	for _, f := range found {
+		if len(out) == mostPictures || pressing(f) == 0 {
+			break
+		}
+		png, shows, err := o.opts.Picture(ctx, o.find(f.Yard), f)
+		if err != nil {
+			o.log.Warn("message goes without a picture", "yard", f.Yard, "hive", f.Hive, "id", f.ID, "err", err)
+			continue
+		}
+		if len(png) > 0 {
+			out = append(out, outyard.Picture{ID: f.ID, PNG: png, Shows: shows})
+		}
+	}
+	return out
+}
+
+// words are what the parcel says.
+func (o *Outbox) words(p *parcel, pictures []outyard.Picture) (Words, error) {
 	w := o.opts.Writer
+	w.pictures = pictures
+	if o.opts.Links != nil {
+		w.answer = func(act LinkAct, finding string) string { return o.opts.Links.Make(p.address, act, finding, o.now()) }
+	}
 	if i := o.route(p.route); i >= 0 {
 		w.Units = o.opts.Routes[i].Units
 	}
 	if p.summary {
-		return w.Summary(find, p.findings)
+		return w.Summary(o.find, p.findings)
 	}
-	words, err := w.Write(find(p.yard), p.findings)
+	words, err := w.Write(o.find(p.yard), p.findings)
 	if !slices.ContainsFunc(p.messages, func(m outyard.Message) bool { return !stageOf(m).reminder() }) {
 		words.Subject = "Reminder: " + words.Subject
 	}
@@ -435,19 +482,28 @@ func (o *Outbox) route(name string) int {
 
 // attempt hands the message to the channel of its address.
 func (o *Outbox) attempt(ctx context.Context, m outyard.Message) error {
-	i := o.route(m.Route)
-	if i < 0 || m.Target >= len(o.opts.Routes[i].To) {
-		return Permanent(fmt.Errorf("route %q has no address %d in the config any more", m.Route, m.Target+1))
-	}
-	address := o.opts.Routes[i].To[m.Target]
-	scheme, _, _ := strings.Cut(address, ":")
-	ch, ok := o.opts.Channels[strings.ToLower(scheme)]
-	if !ok {
-		return Permanent(fmt.Errorf("address %s: there is no channel %q", Redact(address), scheme))
+	address, ch, err := o.channel(address{m.Route, m.Target})
+	if err != nil {
+		return Permanent(err)
 	}
 	ctx, cancel := context.WithTimeout(ctx, attemptTime)
 	defer cancel()
 	return ch.Deliver(ctx, m, address)
+}
+
+// channel is the address itself, and the channel for it.
+func (o *Outbox) channel(to address) (string, Channel, error) {
+	i := o.route(to.route)
+	if i < 0 || to.target >= len(o.opts.Routes[i].To) {
+		return "", nil, fmt.Errorf("route %q has no address %d in the config any more", to.route, to.target+1)
+	}
+	at := o.opts.Routes[i].To[to.target]
+	scheme, _, _ := strings.Cut(at, ":")
+	ch, ok := o.opts.Channels[strings.ToLower(scheme)]
+	if !ok {
+		return "", nil, fmt.Errorf("address %s: there is no channel %q", Redact(at), scheme)
+	}
+	return at, ch, nil
 }
 
 func (o *Outbox) postpone(ctx context.Context, p *parcel, why error) error {

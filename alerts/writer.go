@@ -32,6 +32,19 @@ type Writer struct {
 	Link func(outyard.YardID, outyard.HiveID) string
 	// Units are the reader's.
 	Units outyard.Units
+
+	pictures []outyard.Picture
+	answer   func(act LinkAct, finding string) string // the link of an answer; nil: none
+}
+
+// A letterAnswer is a link by which a finding is answered.
+type letterAnswer struct{ Text, URL string }
+
+// maybeMine are the kinds that may have been the keeper's own work.
+var maybeMine = []outyard.Kind{outyard.Swarm, outyard.KnockedOver, outyard.Handling}
+
+func byPressing(a, b outyard.Finding) int {
+	return cmp.Or(cmp.Compare(pressing(b), pressing(a)), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
 }
 
 // Words are the parts of a message that people read.
@@ -46,15 +59,16 @@ type letterItem struct {
 	Place, Title, Summary, When, Urgency, Sure string
 	Advice, Caution                            []string
 	Link                                       string
+	PictureURL                                 htmltemplate.URL
+	Shows                                      string
+	Answers                                    []letterAnswer
 }
 
 // Write tells of findings of one yard, at least one, the most pressing first.
 // Instants are given in the yard's zone.
 func (w Writer) Write(yard outyard.Yard, findings []outyard.Finding) (Words, error) {
 	findings = slices.Clone(findings)
-	slices.SortStableFunc(findings, func(a, b outyard.Finding) int {
-		return cmp.Or(cmp.Compare(pressing(b), pressing(a)), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
-	})
+	slices.SortStableFunc(findings, byPressing)
 	l := letter{Yard: nameOf(yard)}
 	for _, f := range findings {
 		l.Items = append(l.Items, w.item(yard, f))
@@ -172,6 +186,19 @@ func (w Writer) item(yard outyard.Yard, f outyard.Finding) letterItem {
 		if !ruleOf(f.Kind).event {
 			it.Title += ", over"
 			return it
+		}
+	}
+	for _, p := range w.pictures {
+		if p.ID == f.ID {
+			it.PictureURL, it.Shows = htmltemplate.URL("cid:"+p.ID), p.Shows // made of an id of ours
+		}
+	}
+	if w.answer != nil {
+		if f.State == outyard.Open && f.Severity.Rank() >= outyard.Soon.Rank() {
+			it.Answers = append(it.Answers, letterAnswer{"I will see to it", w.answer(LinkSeen, f.ID)})
+		}
+		if slices.Contains(maybeMine, f.Kind) {
+			it.Answers = append(it.Answers, letterAnswer{"That was me", w.answer(LinkMine, f.ID)})
 		}
 	}
 	it.Advice, it.Caution = w.Units.SayAll(f.Advice), w.Units.SayAll(f.Caution)

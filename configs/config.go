@@ -25,6 +25,7 @@ import (
 type Config struct {
 	File      string // where it was read; empty when there is no file
 	Listen    string // address of pages, API and metrics
+	PagesAt   string // where the pages are reached from elsewhere, without a slash at its end; empty: nowhere
 	Data      string // folder of the embedded store and of all state
 	MQTT      MQTT
 	Store     Store

@@ -24,6 +24,7 @@ const defaultBroker = "127.0.0.1:1883"
 // defaults are in force for a key that is given nowhere.
 var defaults = map[string]string{
 	"listen":               "127.0.0.1:8377",
+	"pages_at":             "",
 	"data":                 "./outyard-data",
 	"mqtt.embedded.listen": defaultBroker,
 	"mqtt.broker":          "",
@@ -46,7 +47,7 @@ const (
 )
 
 // settings are the keys with one value each, in the order of the shape.
-var settings = []string{"listen", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix",
+var settings = []string{"listen", "pages_at", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix",
 	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
 
 // lists are the keys with many. In the environment they are written as YAML.
@@ -80,7 +81,7 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		r.flag(f)
 	}
 
-	c := Config{File: path, Listen: r.address("listen"), Data: r.get("data"), MQTT: r.mqtt(), Store: r.store()}
+	c := Config{File: path, Listen: r.address("listen"), PagesAt: r.pagesAt(), Data: r.get("data"), MQTT: r.mqtt(), Store: r.store()}
 	if c.Data == "" {
 		r.sayKey("data", "data is empty: name a folder, such as %s", defaults["data"])
 	}
@@ -198,6 +199,21 @@ func (r *reader) address(key string) string {
 	s := r.get(key)
 	if _, port, err := net.SplitHostPort(s); err != nil || !isPort(port) {
 		r.sayKey(key, "%s is %q: want address and port, such as %s", key, s, defaults[key])
+	}
+	return s
+}
+
+// pagesAt is the web address of the pages, for links in messages.
+func (r *reader) pagesAt() string {
+	const key = "pages_at"
+	s := strings.TrimSuffix(r.get(key), "/")
+	if s == "" || r.bad[key] {
+		return ""
+	}
+	u, err := url.Parse(s)
+	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" || u.User != nil || u.Path != "" || u.RawQuery != "" || u.Fragment != "" {
+		r.sayKey(key, "pages_at is %q: want the web address at which the pages are reached, with nothing behind the host, such as https://bees.example", s)
+		return ""
 	}
 	return s
 }

@@ -17,7 +17,7 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "data", "mqtt", "store", "yards", "mappings", "tell"},
+	"":                  {"listen", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell"},
 	"mqtt":              {"embedded", "broker", "topic_prefix"},
 	"mqtt.embedded":     {"listen"},
 	"store":             {"kind", "drop_readings_after_days", "influx"},

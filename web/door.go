@@ -28,6 +28,11 @@ const maxBody = 64 << 10
 // the refusal of what another site has a browser send.
 func (s *site) door(next http.Handler) http.Handler {
 	crossOrigin := http.NewCrossOriginProtection()
+	if s.PagesAt != "" {
+		if err := crossOrigin.AddTrustedOrigin(s.PagesAt); err != nil {
+			s.Log.Error("forms sent by way of the proxy will be refused", "pages_at", s.PagesAt, "err", err)
+		}
+	}
 	crossOrigin.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusForbidden, "This came from a page of another site, so nothing was changed. Open the page here and try again.")
 	}))
@@ -40,7 +45,7 @@ func (s *site) door(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
-		if s.Loopback && !loopbackHost(r.Host) {
+		if s.Loopback && !loopbackHost(r.Host) && (s.PagesAt == "" || !strings.EqualFold(r.Host, hostOf(s.PagesAt))) {
 			plain(w, http.StatusMisdirectedRequest, "these pages are served on this machine alone: open them as localhost or 127.0.0.1")
 			return
 		}

@@ -29,7 +29,7 @@ var templates = func() map[string]*template.Template {
 	funcs := template.FuncMap{"static": staticURL, "number": number, "signed": signed, "sentence": sentence}
 	frame := template.Must(template.New("frame.html").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "journal", "answer", "nodes", "refused", "season", "error"} {
+	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "journal", "answer", "link", "nodes", "refused", "season", "error"} {
 		out[name] = template.Must(template.Must(frame.Clone()).ParseFS(templateFiles, "templates/"+name+".html"))
 	}
 	return out
@@ -120,7 +120,7 @@ func (s *site) allowed(r *http.Request, catchAll string) string {
 func (s *site) errorPage(w http.ResponseWriter, r *http.Request, status int, text string) {
 	title := map[int]string{
 		http.StatusNotFound: "Nothing here", http.StatusForbidden: "Not from there", http.StatusBadRequest: "That did not work",
-		http.StatusMethodNotAllowed: "Not that way", http.StatusInternalServerError: "Something went wrong",
+		http.StatusMethodNotAllowed: "Not that way", http.StatusGone: "No longer", http.StatusInternalServerError: "Something went wrong",
 	}[status]
 	if title == "" {
 		title = http.StatusText(status)

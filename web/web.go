@@ -51,6 +51,14 @@ type Options struct {
 	// told of it; nil: the pages do not offer it.
 	Acknowledge func(ctx context.Context, finding string) error
 	Snooze      func(ctx context.Context, finding string, until time.Time) error
+	// OpenLink says what a link out of a message does, and UseLink notes that
+	// it was done. OpenLink answers [ErrLinkForged], [ErrLinkExpired] or
+	// [ErrLinkUsed]; nil: there are no links.
+	OpenLink func(ctx context.Context, token string) (Link, error)
+	UseLink  func(ctx context.Context, token string) error
+	// PagesAt is the address at which the pages are reached by way of a proxy,
+	// such as https://bees.example; empty: by none.
+	PagesAt string
 	// Retry has refused messages with those ids, or all, read again. Those that
 	// can be read now are kept, and no longer refused; the others stay as they
 	// are, with their reason of today in still. Forget throws messages away. An
@@ -106,6 +114,8 @@ func New(store Store, o Options) http.Handler {
 	page("GET /findings/{id}", s.finding)
 	page("GET /findings/{id}/answer", s.answer)
 	page("POST /findings/{id}/answer", s.answerGive)
+	page("GET /do/{token}", s.link)
+	page("POST /do/{token}", s.linkUse)
 	page("GET /nodes", s.nodes)
 	page("GET /refused", s.refused)
 	page("POST /refused", s.refusedRetry)

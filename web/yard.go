@@ -195,8 +195,13 @@ func (s *site) yardChart(w http.ResponseWriter, r *http.Request) error {
 		return fmt.Errorf("days of %s: %w", id, err)
 	}
 	width := chartWidth(q)
+	return writeChart(w, gainChart(p, days, sp, width), width, q)
+}
+
+// gainChart is what a yard's typical hive gained.
+func gainChart(p place, days []outyard.Day, sp span, width int) chart.Chart {
 	c := chart.Chart{Title: "Gain of a typical hive, " + p.name(), From: sp.From, To: sp.To, Zone: sp.zone,
 		Lowest: outyard.Unknown, Highest: outyard.Unknown, LeastSpan: 1, HeightPx: 120, Bars: gainBars(typicalDays(days), sp.zone)}
 	c.Bars, c.Unit = weekly(c.Bars, sp, width)
-	return writeChart(w, c, width, q)
+	return c
 }

@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
@@ -32,6 +33,9 @@ type Channel struct {
 	// those of the system.
 	Roots *x509.CertPool
 }
+
+// Illustrated says that pictures can go along.
+func (c Channel) Illustrated() bool { return true }
 
 // Deliver sends the message to everybody that the address names, in one mail.
 // It returns nil once the server has taken the mail over.
@@ -152,6 +156,12 @@ func compose(m outyard.Message, a Address) (*gomail.Msg, error) {
 	msg.SetBodyString(gomail.TypeTextPlain, m.Text)
 	if m.HTML != "" {
 		msg.AddAlternativeString(gomail.TypeTextHTML, m.HTML)
+	}
+	for _, p := range m.Pictures {
+		if err := msg.EmbedReader(p.ID+".png", bytes.NewReader(p.PNG), gomail.WithFileContentID(p.ID),
+			gomail.WithFileContentType("image/png"), gomail.WithFileDescription(oneLine(p.Shows))); err != nil {
+			return nil, fmt.Errorf("put in the picture: %w", err)
+		}
 	}
 	if _, err := msg.GetRecipients(); err != nil {
 		return nil, err

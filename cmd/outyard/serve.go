@@ -122,7 +122,10 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		return err
 	}
 	routes := routesOf(cfg)
-	words := alerts.Writer{}
+	words, links, err := linksOf(cfg, pagesAt.Addr())
+	if err != nil {
+		return err
+	}
 	brokers := &fronts{}
 	announcer := mqtt.NewAnnouncer(brokers, d.log)
 	var outbox *alerts.Outbox
@@ -132,7 +135,10 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Announce: announcer.Announce,
 	}, d.now, d.log, reg)
 	outbox = alerts.NewOutbox(state, alerts.OutboxOptions{
-		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Answered: watch.Answered, Jitter: rand.Float64,
+		Routes: routes, Writer: words, Yard: places.yard, Told: watch.Told, Answered: watch.Answered, Links: links, Jitter: rand.Float64,
+		Picture: func(ctx context.Context, yard outyard.Yard, f outyard.Finding) ([]byte, string, error) {
+			return web.Evidence(ctx, db, yard, f, d.now())
+		},
 		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log}},
 	}, d.now, d.log, reg)
 	morning := alerts.NewMorning(state, alerts.MorningOptions{Routes: routes, Yards: places.all, Writer: words, Queued: outbox.Nudge}, d.now, d.log)
@@ -177,12 +183,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	}
 
 	version, _ := built()
-	answers := answers{watch: watch, intake: intake, state: state}
+	answers := answers{watch: watch, intake: intake, state: state, links: links, now: d.now}
 	pages := web.New(db, web.Options{
 		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(state, healthy),
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
-		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry, Forget: answers.forget, Version: version,
+		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
+		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version,
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
 
@@ -196,6 +203,25 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		d.ready(pagesAt.Addr(), mqttAt)
 	}
 	return runAll(ctx, inner, outer)
+}
+
+// linksOf makes what messages refer to the pages by: nothing, where these are
+// not reached from outside.
+func linksOf(cfg configs.Config, at net.Addr) (alerts.Writer, *alerts.Links, error) {
+	base := pagesAddress(cfg, at)
+	if base == "" {
+		return alerts.Writer{}, nil, nil
+	}
+	key, err := linkKey(cfg.Data)
+	if err != nil {
+		return alerts.Writer{}, nil, err
+	}
+	return alerts.Writer{Link: func(yard outyard.YardID, hive outyard.HiveID) string {
+		if hive == "" {
+			return base + "/yards/" + string(yard) // ids need no escaping
+		}
+		return base + "/yards/" + string(yard) + "/hives/" + string(hive)
+	}}, alerts.NewLinks(base, key), nil
 }
 
 // A runner is the life of a part: it ends when ctx does, and returns nil then.

@@ -38,9 +38,11 @@ type mailbox struct {
 	letters []string
 }
 
-func openMailbox(t *testing.T) *mailbox {
+func openMailbox(t *testing.T) *mailbox { return openMailboxAt(t, "127.0.0.1:0") }
+
+func openMailboxAt(t *testing.T, addr string) *mailbox {
 	t.Helper()
-	socket, err := net.Listen("tcp", "127.0.0.1:0")
+	socket, err := net.Listen("tcp", addr)
 	require.NoError(t, err)
 	box := &mailbox{addr: socket.Addr().String()}
 	server := smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) { return letterBox{box}, nil }))
