@@ -12,6 +12,7 @@ import (
 
 	"outyard"
 	"outyard/analysis/air"
+	"outyard/analysis/brood"
 	"outyard/analysis/condition"
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
@@ -28,6 +29,7 @@ type Settings struct {
 	Gain      gain.Settings
 	Water     gain.WaterSettings
 	Air       air.Settings
+	Brood     brood.Settings
 	Flow      flow.Settings
 	Silence   instruments.Settings
 	Battery   instruments.BatterySettings
@@ -44,6 +46,7 @@ func DefaultSettings() Settings {
 		Gain:      gain.DefaultSettings(),
 		Water:     gain.DefaultWaterSettings(),
 		Air:       air.DefaultSettings(),
+		Brood:     brood.DefaultSettings(),
 		Flow:      flow.DefaultSettings(),
 		Silence:   instruments.DefaultSettings(),
 		Battery:   instruments.DefaultBatterySettings(),
@@ -82,6 +85,7 @@ type Course struct {
 	began    bool
 	counted  bool // at least one day is
 	judge    *air.Judge
+	nests    *brood.Watch
 	water    *gain.Water
 	flows    *flow.Watch
 	robbers  *robbing.Watch
@@ -95,7 +99,7 @@ type Course struct {
 // NewCourse begins a yard's season with what the keeper wrote about it.
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
 	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
-		judge: air.NewJudge(yard, set.Air), flows: flow.NewWatch(yard, set.Flow), water: gain.NewWater(set.Water), robbers: robbing.NewWatch(yard, set.Robbing),
+		judge: air.NewJudge(yard, set.Air), nests: brood.NewWatch(yard, set.Brood), flows: flow.NewWatch(yard, set.Flow), water: gain.NewWater(set.Water), robbers: robbing.NewWatch(yard, set.Robbing),
 		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery),
 		faults: instruments.NewFaults(yard, set.Fault)}
 	for _, e := range journal {
@@ -220,6 +224,7 @@ func (c *Course) Findings() []outyard.Finding {
 		all = append(all, h.stores.Findings()...)
 	}
 	all = append(all, c.judge.Findings()...)
+	all = append(all, c.nests.Findings()...)
 	all = append(all, c.flows.Findings()...)
 	all = append(all, c.robbers.Findings()...)
 	all = append(all, c.silence.Findings()...)

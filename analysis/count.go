@@ -5,6 +5,7 @@ import (
 
 	"outyard"
 	"outyard/analysis/air"
+	"outyard/analysis/brood"
 	"outyard/analysis/condition"
 	"outyard/analysis/flow"
 	"outyard/analysis/gain"
@@ -22,7 +23,7 @@ func (c *Course) count(date outyard.Date) {
 	var climates []air.HiveDay
 	var weights []gain.HiveHours
 	for _, h := range c.order {
-		row, climate, ok := h.count(date, from, to, &c.weather)
+		row, climate, ok := h.count(date, from, to, &c.weather, c.faults)
 		if !ok {
 			continue
 		}
@@ -48,6 +49,7 @@ func (c *Course) count(date outyard.Date) {
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
 	c.judge.Day(date, climates)
+	c.watchNests(date, from, to)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
 	c.watchCreep(date, gains, c.weather.day(from, to))
 	c.flows.Day(date, gains, c.weather.day(from, to))
@@ -97,7 +99,7 @@ func (w *weather) day(from, to time.Time) flow.Weather {
 }
 
 // count is the hive's row for a date; false when the hive gave nothing then.
-func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard.Day, air.Day, bool) {
+func (h *hive) count(date outyard.Date, from, to time.Time, w *weather, faults *instruments.Faults) (outyard.Day, air.Day, bool) {
 	h.counted = to
 	today := h.samples.Between(from, to)
 	if len(today) == 0 {
@@ -116,8 +118,18 @@ func (h *hive) count(date outyard.Date, from, to time.Time, w *weather) (outyard
 			row.NightLossKg = gain.NightLossKg(h.samples.Between(dusk.Add(-time.Hour), dawn.Add(time.Hour)), all, dusk, dawn, h.set.Gain)
 		}
 	}
+	h.warmth = h.warmth[:0]
+	lyingTemp, lyingRH := faults.DoubtedSince(h.id, outyard.InsideTemp), faults.DoubtedSince(h.id, outyard.InsideRH)
 	for t := from; t.Before(to); t = t.Add(time.Hour) {
-		h.air.Hour(hourOf(today, w, t))
+		hour := hourOf(today, w, t)
+		if !lyingTemp.IsZero() && !t.Add(time.Hour).Before(lyingTemp) {
+			hour.InsideTempC = outyard.Unknown
+		}
+		if !lyingRH.IsZero() && !t.Add(time.Hour).Before(lyingRH) {
+			hour.InsideRHPct = outyard.Unknown
+		}
+		h.air.Hour(hour)
+		h.warmth = append(h.warmth, brood.Hour{InsideC: hour.InsideTempC, OutsideC: hour.OutsideTempC})
 	}
 	climate, _ := h.air.SoFar()
 	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today)

@@ -9,6 +9,7 @@ import (
 	"outyard"
 	"outyard/analysis/activity"
 	"outyard/analysis/air"
+	"outyard/analysis/brood"
 	"outyard/analysis/condition"
 	"outyard/analysis/honey"
 	"outyard/analysis/steps"
@@ -32,6 +33,7 @@ type hive struct {
 	darkAt  time.Time // when it was last asked whether it is dark
 	dark    bool
 	air     *air.Days
+	warmth  []brood.Hour // of the date counted last
 	stores  *honey.Watch
 	water   wetDays
 }

@@ -25,6 +25,7 @@ type hive struct {
 	battery  battery
 	faults   dice
 	lie      fault
+	nest     nest
 	silentBy int // the label of the silence of an empty battery
 
 	superKg, stoneKg float64 // of one super, of the stone on the lid

@@ -36,6 +36,9 @@ const (
 	LooseContact = "loose-contact" // of sensor-fault: one weight in a hundred is wild
 	Creeping     = "creeping"      // of sensor-fault: the scale gains by itself
 
+	Queenless  = "queenless"   // of brood-cold: no queen lays, in the time of brood
+	BroodBreak = "brood-break" // of brood-cold: as there is after a swarm, until the young queen lays
+
 	Tree    = "tree"    // of flow
 	Bramble = "bramble" // of flow
 )

@@ -66,6 +66,8 @@ func (h *hive) enact(ev Event, s span, open bool) {
 		h.plan(s.from, func(h *hive) { h.colony.die() })
 	case outyard.Silent:
 		h.goDark(lasting(2))
+	case outyard.BroodCold:
+		h.colony.laysAt = s.from + int64(70*daySec)
 	case outyard.BatteryLow:
 		h.battery.runLow()
 	case outyard.SensorFault:

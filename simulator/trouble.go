@@ -98,6 +98,7 @@ func (h *hive) swarmOut(at int64, massKg float64, cast, returns bool) {
 			return
 		}
 		// A young queen lays some three weeks later; each cast puts it off.
+		h.nest.swarmed = at
 		h.colony.laysAt = at + int64(h.rng.between(19, 27)*daySec)
 	})
 }
@@ -115,6 +116,7 @@ func (h *hive) planTroubles(midnight int64, look outlook) {
 	swarm, damp, rob, dead, knock, theft, silence, stuck, sneaky, flight :=
 		rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64()
 	h.planFault(midnight)
+	h.watchNest(midnight)
 	if h.gone {
 		return
 	}

@@ -365,7 +365,7 @@ func GuessEmptyV(mostV float64) float64 {
 		{3.45, 2.4}, // two alkaline cells, or one of lithium iron phosphate
 		{3.72, 3.0}, // primary lithium
 		{4.3, 3.2},  // one lithium-ion cell
-		{5.2, 2.9},  // three alkaline cells
+		{5.2, 3.0},  // three alkaline cells
 		{7.4, 5.4},  // lead of 6 V, four alkaline cells
 		{8.6, 6.5},  // two lithium-ion cells
 		{10.9, 7},   // six alkaline cells

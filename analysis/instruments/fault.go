@@ -48,8 +48,8 @@ type FaultSettings struct {
 	// Absent, 12 h: a quantity that a node sends no more for so long, and for
 	// UsualTimes the longest it left it out on the days before, is missing.
 	Absent time.Duration
-	// BareKg, 4 kg: with less than that on the scale there is no hive, and who
-	// took it took the probe.
+	// BareKg, 7 kg: with less than that on the scale there is no hive, however
+	// it was set, and who took it took the probe.
 	BareKg float64
 	// JumpKg, 5 kg: how far a weight must jump up and back from one reading to
 	// the next to be wild.
@@ -68,7 +68,7 @@ type FaultSettings struct {
 func DefaultFaultSettings() FaultSettings {
 	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
-		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 4, JumpKg: 5, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
+		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
 		Creep: defaultCreepSettings()}
 }
 
@@ -260,6 +260,25 @@ func (f *Faults) doubtful(s *sensor, now time.Time) bool {
 		return true
 	}
 	return s.run.n >= f.set.StuckReadings && s.run.value >= f.set.PinnedRHPct && now.Sub(s.run.from) >= f.set.Pinned/3
+}
+
+// DoubtedSince is since when nothing is to be made of a quantity of a hive's,
+// zero for a sensor that is trusted: more is known when a day is counted than
+// was when its readings came.
+func (f *Faults) DoubtedSince(hive outyard.HiveID, q outyard.Quantity) time.Time {
+	i, known := slices.BinarySearchFunc(f.nodes, hive, func(n *sensors, h outyard.HiveID) int { return cmp.Compare(n.hive, h) })
+	if !known || f.nodes[i].of[q] == nil {
+		return time.Time{}
+	}
+	s := f.nodes[i].of[q]
+	if o := s.open(); o != nil {
+		return o.onset
+	}
+	pinned := q == outyard.InsideRH && s.run.value >= f.set.PinnedRHPct
+	if pinned && s.run.n >= f.set.StuckReadings && s.lastT.Sub(s.run.from) >= f.set.Pinned/6 {
+		return s.run.from
+	}
+	return time.Time{}
 }
 
 // take carries a sensor on by a reading.

@@ -18,7 +18,8 @@ func (t *tally) print(w io.Writer) {
 		r    rate
 	}{
 		{"swarm", t.swarm}, {"handling", t.handling}, {"knocked-over", t.knocked},
-		{"robbing", t.robbing}, {"stores-low", t.wants.stores}, {"room-low", t.wants.room}, {"silent", t.silent}, {"battery-low", t.battery}, {"sensor-fault", t.fault},
+		{"robbing", t.robbing}, {"stores-low", t.wants.stores}, {"room-low", t.wants.room}, {"brood-cold", t.brood},
+		{"silent", t.silent}, {"battery-low", t.battery}, {"sensor-fault", t.fault},
 		{"damp", t.damp}, {"flow-start", t.flowStart}, {"flow-end", t.flowEnd},
 	} {
 		share := "-"

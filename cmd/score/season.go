@@ -113,7 +113,7 @@ func (s sightings) leftTrace(l simulator.Label) bool {
 }
 
 // lasting are the kinds whose label without an end goes on.
-var lasting = map[outyard.Kind]bool{outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true}
+var lasting = map[outyard.Kind]bool{outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true, outyard.BroodCold: true, simulator.DeadOut: true}
 
 // A rate counts what was there, what was found of it, and what was found of
 // nothing.
@@ -138,7 +138,7 @@ type tally struct {
 	attended                                          int // missed swarms that left while the keeper was at that hive
 	hiveYears                                         float64
 	swarm, handling, knocked, damp, silent            rate
-	battery, fault, robbing                           rate
+	battery, fault, robbing, brood                    rate
 	flowStart, flowEnd                                rate
 	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
 	wants                                             wants
@@ -164,6 +164,7 @@ func (t *tally) add(o *tally) {
 	t.silent.add(o.silent)
 	t.battery.add(o.battery)
 	t.fault.add(o.fault)
+	t.brood.add(o.brood)
 	t.robbing.add(o.robbing)
 	t.flowStart.add(o.flowStart)
 	t.flowEnd.add(o.flowEnd)
@@ -183,6 +184,9 @@ func (t *tally) remark(seed uint64, format string, args ...any) {
 
 // leastSilence is the shortest that has to be told, at any cadence.
 const leastSilence = 7 * time.Hour
+
+// leastLack is for how long there must be no brood for it to count.
+const leastLack = 5 * day
 
 // leastFault is for how long a sensor must lie to count.
 func leastFault(what string) time.Duration {
@@ -310,6 +314,21 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			}
 			t.silent.found++
 			t.silent.delay = append(t.silent.delay, f.ToldAt.Sub(l.Time))
+		case outyard.BroodCold, simulator.DeadOut:
+			// Warmth goes before the last brood and the last bees do.
+			f := nearest(outyard.BroodCold, l, 21*day, 0)
+			for f != nil && l.Kind == simulator.DeadOut && nearest(outyard.BroodCold, l, 21*day, 0) != nil {
+			}
+			if l.What == simulator.BroodBreak || !l.End.IsZero() && l.End.Sub(l.Time) < leastLack {
+				continue // over before it is told, or its own affair
+			}
+			t.brood.there++
+			if f == nil {
+				t.remark(seed, "missed %s %s, %s %s %s to %s", l.Kind, l.What, l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
+				continue
+			}
+			t.brood.found++
+			t.brood.delay = append(t.brood.delay, f.ToldAt.Sub(l.Time))
 		case outyard.SensorFault:
 			if l.What == simulator.Spike {
 				continue // one wild reading is no fault of the sensor
@@ -361,7 +380,7 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 		r := map[outyard.Kind]*rate{outyard.Swarm: &t.swarm, outyard.Handling: &t.handling, outyard.Damp: &t.damp, outyard.Robbing: &t.robbing,
 			outyard.StoresLow: &t.wants.stores, outyard.RoomLow: &t.wants.room,
 			outyard.KnockedOver: &t.knocked, outyard.FlowStart: &t.flowStart, outyard.FlowEnd: &t.flowEnd, outyard.Silent: &t.silent,
-			outyard.BatteryLow: &t.battery, outyard.SensorFault: &t.fault}[f.Kind]
+			outyard.BatteryLow: &t.battery, outyard.SensorFault: &t.fault, outyard.BroodCold: &t.brood}[f.Kind]
 		switch {
 		case r == nil:
 		case f.State == outyard.Withdrawn:
@@ -376,8 +395,8 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 
 // scored are the kinds whose truth the labels tell.
 var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, outyard.KnockedOver: true,
-	outyard.Damp: true, outyard.Robbing: true, outyard.StoresLow: true, outyard.RoomLow: true, outyard.FlowStart: true, outyard.FlowEnd: true, outyard.BatteryLow: true,
-	outyard.Silent: true, outyard.SensorFault: true}
+	outyard.Damp: true, outyard.Robbing: true, outyard.StoresLow: true, outyard.RoomLow: true, outyard.FlowStart: true, outyard.FlowEnd: true,
+	outyard.BatteryLow: true, outyard.Silent: true, outyard.SensorFault: true, outyard.BroodCold: true}
 
 const day = 24 * time.Hour
 
