@@ -499,7 +499,9 @@ func (o *Outbox) channel(to address) (string, Channel, error) {
 	}
 	at := o.opts.Routes[i].To[to.target]
 	scheme, _, _ := strings.Cut(at, ":")
-	ch, ok := o.opts.Channels[strings.ToLower(scheme)]
+	// Behind a + stands what the channel itself speaks: webhook+https.
+	channel, _, _ := strings.Cut(strings.ToLower(scheme), "+")
+	ch, ok := o.opts.Channels[channel]
 	if !ok {
 		return "", nil, fmt.Errorf("address %s: there is no channel %q", Redact(at), scheme)
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"net/url"
 	"os"
 	"path/filepath"
 	"slices"
@@ -21,7 +22,7 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the messages expected of each mistake; read the diff")
 
-var secrets = []string{"MAIL_PASSWORD=p@ss/word", "BROKER_PASSWORD=s3cret", "INFLUX_TOKEN=t0ken"}
+var secrets = []string{"MAIL_PASSWORD=p@ss/word", "BROKER_PASSWORD=s3cret", "INFLUX_TOKEN=t0ken", "WEBHOOK_SECRET=w3bhook/#"}
 
 func load(t *testing.T, text string, environ ...string) (Config, error) {
 	t.Helper()
@@ -40,7 +41,7 @@ func TestEveryExampleLoads(t *testing.T) {
 			require.NoError(t, err)
 			require.NotEmpty(t, c.Yards)
 			for _, s := range c.Settings() {
-				for _, secret := range []string{"p@ss", "p%40ss", "s3cret", "t0ken"} {
+				for _, secret := range []string{"p@ss", "p%40ss", "s3cret", "t0ken", "w3bhook"} {
 					require.NotContains(t, s.Value, secret, s.Key)
 				}
 			}
@@ -93,6 +94,9 @@ func TestFullExampleSaysEverything(t *testing.T) {
 		"a password within an address is escaped")
 	require.Equal(t, Quiet{From: 21*time.Hour + 30*time.Minute, Until: 6*time.Hour + 30*time.Minute}, c.Tell[0].Quiet)
 	require.Equal(t, outyard.Now, c.Tell[1].From)
+	hook, err := url.Parse(c.Tell[1].To[2].Reveal())
+	require.NoError(t, err)
+	require.Equal(t, "w3bhook/#", hook.Fragment)
 	require.Nil(t, c.Tell[0].Kinds)
 	require.Equal(t, []outyard.Kind{outyard.Swarm, outyard.KnockedOver}, c.Tell[1].Kinds)
 	halfPastSix := 6*time.Hour + 30*time.Minute

@@ -20,6 +20,8 @@ import (
 	"outyard/alerts"
 	"outyard/alerts/mail"
 	"outyard/alerts/mqtt"
+	"outyard/alerts/shout"
+	"outyard/alerts/webhook"
 	"outyard/analysis"
 	"outyard/collector"
 	"outyard/collector/broker"
@@ -139,7 +141,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Picture: func(ctx context.Context, yard outyard.Yard, f outyard.Finding) ([]byte, string, error) {
 			return web.Evidence(ctx, db, yard, f, d.now())
 		},
-		Channels: map[string]alerts.Channel{"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log}},
+		Channels: channels(d),
 	}, d.now, d.log, reg)
 	morning := alerts.NewMorning(state, alerts.MorningOptions{Routes: routes, Yards: places.all, Writer: words, Queued: outbox.Nudge}, d.now, d.log)
 	inner = append(inner, watch.Run, outbox.Run, morning.Run, announcer.Run)
@@ -203,6 +205,18 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		d.ready(pagesAt.Addr(), mqttAt)
 	}
 	return runAll(ctx, inner, outer)
+}
+
+// channels are the ways to tell somebody, by the scheme of an address.
+func channels(d daemon) map[string]alerts.Channel {
+	all := map[string]alerts.Channel{
+		"smtp": mail.Channel{}, "smtps": mail.Channel{}, "log": alerts.LogChannel{Log: d.log},
+		"webhook": webhook.Channel{Now: d.now}, "alertmanager": webhook.Alertmanager{Now: d.now},
+	}
+	for _, service := range configs.Services() {
+		all[service] = shout.Channel{}
+	}
+	return all
 }
 
 // linksOf makes what messages refer to the pages by: nothing, where these are
