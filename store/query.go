@@ -60,3 +60,9 @@ type News struct {
 	Messages []outyard.Message // a key that is there already is left as it is
 	History  []outyard.Transition
 }
+
+// An EntryVersion is a journal entry as it stood at some time.
+type EntryVersion struct {
+	outyard.Entry
+	Replaced time.Time // when it was fixed; zero for the version that holds
+}

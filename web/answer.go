@@ -31,7 +31,36 @@ type answerPage struct {
 	Mine    []option
 	Text    string // the note that was typed
 	Written []entryRow
+	History []step
 	Gone    bool // withdrawn: nothing is left to answer
+}
+
+// A step is something that happened to an alert.
+type step struct{ When, ISO, What string }
+
+// stepText says what happened to an alert.
+func stepText(t outyard.Transition, now time.Time, zone *time.Location) string {
+	switch t.Event {
+	case "raised":
+		return "Found, and to be told"
+	case "told":
+		return "Told"
+	case "worse":
+		return "More pressing than before"
+	case "again":
+		return "Found again"
+	case "reminded":
+		return "Nobody had answered: a reminder"
+	case "acknowledged":
+		return "Somebody will see to it"
+	case "snoozed":
+		return "Put off until " + whenText(t.Until, now, zone)
+	case "woke":
+		return "The time it was put off until"
+	case "ended":
+		return "Over, or withdrawn"
+	}
+	return sentence(t.Event)
 }
 
 // mine are, for each kind of finding that may have been the keeper's own
@@ -121,6 +150,13 @@ func (s *site) answerShow(w http.ResponseWriter, r *http.Request, status int, f 
 	}
 	if r.URL.Query().Get("said") == "mine" && len(v.Written) > 0 {
 		v.Said, v.Await = "Written down. The yard is being evaluated again with it.", !v.Gone
+	}
+	history, err := s.store.History(ctx, f.ID)
+	if err != nil {
+		return err
+	}
+	for _, t := range history {
+		v.History = append(v.History, step{whenText(t.At, now, p.zone()), t.At.UTC().Format(time.RFC3339), stepText(t, now, p.zone())})
 	}
 	if !v.Gone {
 		if f.State == outyard.Open && (s.Acknowledge != nil || s.Snooze != nil) {

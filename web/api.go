@@ -39,6 +39,7 @@ func (s *site) apiRoutes() []apiRoute {
 		{"GET", "/api/v1/daily", list("from", "to", "yard", "hive"), s.apiDaily},
 		{"GET", "/api/v1/journal", list("from", "to", "yard", "hive", "kind"), s.apiJournal},
 		{"POST", "/api/v1/journal", nil, s.apiJournalAdd},
+		{"PUT", "/api/v1/journal/{id}", nil, s.apiJournalFix},
 		{"GET", "/api/v1/round", nil, s.apiRound},
 		{"GET", "/api/v1/alerts", list(), s.apiAlerts},
 		{"POST", "/api/v1/alerts/{id}/acknowledge", nil, s.apiAcknowledge},
@@ -521,22 +522,9 @@ func (s *site) apiJournal(_ http.ResponseWriter, r *http.Request) (any, error) {
 // apiJournalAdd keeps an entry. It wants JSON by its media type: a browser
 // that another site tricks cannot send that without asking us first.
 func (s *site) apiJournalAdd(w http.ResponseWriter, r *http.Request) (any, error) {
-	if mt, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || mt != "application/json" {
-		return nil, &problemError{http.StatusUnsupportedMediaType, "send the entry as application/json"}
-	}
-	var e outyard.Entry
-	if err := json.NewDecoder(r.Body).Decode(&e); err != nil {
-		var tooBig *http.MaxBytesError
-		if errors.As(err, &tooBig) {
-			return nil, &problemError{http.StatusRequestEntityTooLarge, fmt.Sprintf("an entry may have up to %d bytes", maxBody)}
-		}
-		return nil, badRequest("entry: %v", err)
-	}
-	if e.ID != "" {
-		return nil, badRequest("id is given by the journal: leave it out")
-	}
-	if err := s.checkEntry(e); err != nil {
-		return nil, &problemError{http.StatusUnprocessableEntity, err.Error()}
+	e, err := s.entrySent(r)
+	if err != nil {
+		return nil, err
 	}
 	kept, err := s.addEntry(r, e)
 	if err != nil {
@@ -550,4 +538,46 @@ func (s *site) apiJournalAdd(w http.ResponseWriter, r *http.Request) (any, error
 	w.WriteHeader(http.StatusCreated)
 	_, _ = w.Write(append(b, '\n')) // who has left cannot be told
 	return nil, nil
+}
+
+// entrySent reads an entry out of a request.
+func (s *site) entrySent(r *http.Request) (outyard.Entry, error) {
+	if mt, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || mt != "application/json" {
+		return outyard.Entry{}, &problemError{http.StatusUnsupportedMediaType, "send the entry as application/json"}
+	}
+	var e outyard.Entry
+	if err := json.NewDecoder(r.Body).Decode(&e); err != nil {
+		var tooBig *http.MaxBytesError
+		if errors.As(err, &tooBig) {
+			return outyard.Entry{}, &problemError{http.StatusRequestEntityTooLarge, fmt.Sprintf("an entry may have up to %d bytes", maxBody)}
+		}
+		return outyard.Entry{}, badRequest("entry: %v", err)
+	}
+	if e.ID != "" {
+		return outyard.Entry{}, badRequest("id is given by the journal: leave it out")
+	}
+	if err := s.checkEntry(e); err != nil {
+		return outyard.Entry{}, &problemError{http.StatusUnprocessableEntity, err.Error()}
+	}
+	return e, nil
+}
+
+// apiJournalFix puts an entry in the place of one that is there.
+func (s *site) apiJournalFix(_ http.ResponseWriter, r *http.Request) (any, error) {
+	e, err := s.entrySent(r)
+	if err != nil {
+		return nil, err
+	}
+	versions, err := s.store.EntryVersions(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	if len(versions) == 0 {
+		return nil, notFound("there is no journal entry %q", clip(r.PathValue("id")))
+	}
+	e.ID = r.PathValue("id")
+	if err := s.fixEntry(r, versions[len(versions)-1].Entry, e); err != nil {
+		return nil, err
+	}
+	return e, nil
 }

@@ -59,6 +59,8 @@ type source struct{ Media, URL string }
 
 type entryRow struct {
 	When, ISO, What, Kg, Note, HiveName, HiveURL, YardName, YardURL string
+
+	FixURL string // where it is put right
 }
 
 type dayRow struct {
@@ -244,6 +246,9 @@ func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {
 		YardName: p.name(), YardURL: yardURL(p.ID)}
 	if row.What == "" {
 		row.What = string(e.Kind)
+	}
+	if e.ID != "" {
+		row.FixURL = "/journal/" + url.PathEscape(e.ID)
 	}
 	if e.Part != "" {
 		row.What += ": " + outyard.Part(e.Part).Plain()

@@ -26,6 +26,9 @@ type journalPage struct {
 	Saved    bool
 	Next     string
 	NowLocal string
+	Action   string // where the form goes
+	Fixing   bool   // an entry that is there
+	Before   []entryRow
 }
 
 type yardOption struct {
@@ -54,6 +57,85 @@ func (s *site) journal(w http.ResponseWriter, r *http.Request) error {
 	return s.journalShow(w, r, http.StatusOK, form, "")
 }
 
+// entryAt is the entry of an address as it stands, with what it was before.
+func (s *site) entryAt(r *http.Request) (outyard.Entry, []store.EntryVersion, error) {
+	versions, err := s.store.EntryVersions(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return outyard.Entry{}, nil, fmt.Errorf("journal entry: %w", err)
+	}
+	if len(versions) == 0 {
+		return outyard.Entry{}, nil, &pageError{http.StatusNotFound, "There is no such entry in the journal."}
+	}
+	last := len(versions) - 1
+	return versions[last].Entry, versions[:last], nil
+}
+
+// journalFix shows the form with an entry that is there.
+func (s *site) journalFix(w http.ResponseWriter, r *http.Request) error {
+	e, _, err := s.entryAt(r)
+	if err != nil {
+		return err
+	}
+	form := entryForm{Place: string(e.Yard), Time: e.Time.In(s.placeNamed(e.Yard).zone()).Format(minuteLayout), Kind: string(e.Kind), Part: e.Part, Note: e.Note}
+	if e.Hive != "" {
+		form.Place += "/" + string(e.Hive)
+	}
+	if outyard.Known(e.Kg) {
+		form.Kg = strconv.FormatFloat(e.Kg, 'f', -1, 64)
+	}
+	return s.journalShow(w, r, http.StatusOK, form, "")
+}
+
+// journalFixed keeps an entry as it was put right, or shows the form again.
+func (s *site) journalFixed(w http.ResponseWriter, r *http.Request) error {
+	was, _, err := s.entryAt(r)
+	if err != nil {
+		return err
+	}
+	form, err := s.formOf(r)
+	if err != nil {
+		return err
+	}
+	if !s.ours(r) {
+		return s.journalShow(w, r, http.StatusForbidden, form, "The form was too old, so nothing was written yet. Everything you typed is still here: press the button once more.")
+	}
+	e, err := s.entryOf(form)
+	if err != nil {
+		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, sentence(err.Error())+".")
+	}
+	e.ID = was.ID
+	// The form knows minutes: one that was left alone keeps its second.
+	if e.Time.Equal(was.Time.Truncate(time.Minute)) {
+		e.Time = was.Time
+	}
+	if err := s.fixEntry(r, was, e); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/journal?"+url.Values{"saved": {"1"}, "yard": {string(e.Yard)}}.Encode(), http.StatusSeeOther)
+	return nil
+}
+
+func (s *site) fixEntry(r *http.Request, was, e outyard.Entry) error {
+	if err := s.store.FixEntry(r.Context(), e, s.Now()); err != nil {
+		return fmt.Errorf("journal entry %s of %s/%s: %w", e.ID, e.Yard, e.Hive, err)
+	}
+	s.Log.Info("journal entry fixed", "yard", e.Yard, "hive", e.Hive, "kind", e.Kind, "id", e.ID)
+	s.JournalChanged(e.Yard)
+	if was.Yard != e.Yard {
+		s.JournalChanged(was.Yard)
+	}
+	return nil
+}
+
+// formOf is what was typed.
+func (s *site) formOf(r *http.Request) (entryForm, error) {
+	if err := r.ParseForm(); err != nil {
+		return entryForm{}, &pageError{http.StatusBadRequest, "The form could not be read. Go back and try again; a note may have up to 2000 characters."}
+	}
+	return entryForm{Place: r.PostFormValue("place"), Time: r.PostFormValue("time"), Kind: r.PostFormValue("kind"),
+		Kg: r.PostFormValue("kg"), Part: r.PostFormValue("part"), Note: strings.TrimSpace(r.PostFormValue("note"))}, nil
+}
+
 func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, form entryForm, problem string) error {
 	now, q := s.Now(), r.URL.Query()
 	// Entries come oldest first; the page wants the newest first, so it asks
@@ -67,7 +149,20 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 		return err
 	}
 	p := journalPage{Form: form, Problem: problem, Saved: q.Get("saved") == "1" && problem == "", Token: s.token(w, r),
-		NowLocal: now.In(s.homeZone()).Format(minuteLayout)}
+		NowLocal: now.In(s.homeZone()).Format(minuteLayout), Action: "/journal"}
+	if id := r.PathValue("id"); id != "" {
+		_, before, err := s.entryAt(r)
+		if err != nil {
+			return err
+		}
+		p.Action, p.Fixing = "/journal/"+url.PathEscape(id), true
+		for _, v := range before {
+			row := entryRowOf(v.Entry, placeOf(places, v.Yard), now)
+			row.FixURL, row.Note = "", strings.TrimSpace(row.Note+" (until "+whenText(v.Replaced, now, s.homeZone())+")")
+			p.Before = append(p.Before, row)
+		}
+		w.Header().Set("Cache-Control", "no-store")
+	}
 	if p.Form.Time == "" {
 		p.Form.Time = p.NowLocal
 	}
@@ -119,11 +214,10 @@ func (s *site) lastEntries(r *http.Request, now time.Time) ([]outyard.Entry, err
 // journalAdd keeps an entry from the form, or shows the form again with what
 // is wrong and with everything that was typed.
 func (s *site) journalAdd(w http.ResponseWriter, r *http.Request) error {
-	if err := r.ParseForm(); err != nil {
-		return &pageError{http.StatusBadRequest, "The form could not be read. Go back and try again; a note may have up to 2000 characters."}
+	form, err := s.formOf(r)
+	if err != nil {
+		return err
 	}
-	form := entryForm{Place: r.PostFormValue("place"), Time: r.PostFormValue("time"), Kind: r.PostFormValue("kind"),
-		Kg: r.PostFormValue("kg"), Part: r.PostFormValue("part"), Note: strings.TrimSpace(r.PostFormValue("note"))}
 	if !s.ours(r) {
 		return s.journalShow(w, r, http.StatusForbidden, form, "The form was too old, so nothing was written yet. Everything you typed is still here: press the button once more.")
 	}

@@ -30,12 +30,18 @@ type Results interface {
 	Finding(ctx context.Context, id string) (f outyard.Finding, found bool, err error)
 	Days(ctx context.Context, q Query) (items []outyard.Day, next string, err error)
 	Alerts(ctx context.Context) ([]outyard.Alert, error)
+	// History is what became of a finding's alert, step by step.
+	History(ctx context.Context, finding string) ([]outyard.Transition, error)
 }
 
 // Journal is the part of the store that holds what the keeper wrote.
 type Journal interface {
 	AddEntry(ctx context.Context, e outyard.Entry) (outyard.Entry, error)
 	Entries(ctx context.Context, q Query) (items []outyard.Entry, next string, err error)
+	// FixEntry wraps [store.ErrNotFound]; EntryVersions are the one that holds
+	// last.
+	FixEntry(ctx context.Context, e outyard.Entry, now time.Time) error
+	EntryVersions(ctx context.Context, id string) ([]store.EntryVersion, error)
 }
 
 // Post is the part of the store that knows what did not get through, either

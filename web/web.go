@@ -121,6 +121,8 @@ func New(store Store, o Options) http.Handler {
 	page("POST /refused", s.refusedRetry)
 	page("GET /journal", s.journal)
 	page("POST /journal", s.journalAdd)
+	page("GET /journal/{id}", s.journalFix)
+	page("POST /journal/{id}", s.journalFixed)
 	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 
 	for _, r := range s.apiRoutes() {

@@ -1,15 +1,18 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"outyard"
+	"outyard/configs"
 	"outyard/store"
 	"outyard/store/sqlite"
 )
@@ -21,12 +24,12 @@ func newJournal() *cobra.Command {
 		Args:  cobra.ArbitraryArgs,
 		RunE: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
-				return useWrongly("name what to do: add or list")
+				return useWrongly("name what to do: add, list, fix or history")
 			}
-			return useWrongly("unknown command %q: want add or list", args[0])
+			return useWrongly("unknown command %q: want add, list, fix or history", args[0])
 		},
 	}
-	cmd.AddCommand(newJournalAdd(), newJournalList())
+	cmd.AddCommand(newJournalAdd(), newJournalList(), newJournalFix(), newJournalHistory())
 	return cmd
 }
 
@@ -139,6 +142,118 @@ func newJournalList() *cobra.Command {
 			rows[i] = entryForm.cells(e)
 		}
 		return show(cmd.OutOrStdout(), format, entryForm.header, rows)
+	}
+	return cmd
+}
+
+func newJournalFix() *cobra.Command {
+	var kind, yard, hive, at, part, note string
+	var kg float64
+	cmd := &cobra.Command{
+		Use:   "fix ID",
+		Short: "Put right what was noted; what it was is kept",
+		Long: `Puts an entry right: what the flags name is changed, the rest stays. What the
+entry was before is kept, and "journal history ID" shows it. The daemon reads
+the yard anew at its next start. While a daemon runs, the journal's page takes
+the correction instead.`,
+		Example: "  outyard journal fix 7wq2k5nbx3zr --kg 6.1 --at 2026-05-14T18:40:00Z",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) (err error) {
+			given := cmd.Flags().Changed
+			if !slices.ContainsFunc([]string{"kind", "yard", "hive", "kg", "part", "note", "at"}, given) {
+				return useWrongly("say what to change, such as --kg 6.1")
+			}
+			when, err := readInstant("at", at)
+			if err != nil {
+				return err
+			}
+			cfg, err := loadConfig(cmd)
+			if err != nil {
+				return err
+			}
+			db, err := sqlite.Open(cmd.Context(), cfg.Data)
+			if errors.Is(err, store.ErrInUse) {
+				return fmt.Errorf("%w: fix it on the daemon's page, http://%s/journal/%s", err, cfg.Listen, args[0])
+			}
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, db.Close()) }()
+			versions, err := db.EntryVersions(cmd.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			if len(versions) == 0 {
+				return fmt.Errorf("there is no journal entry %s: journal list shows them all", args[0])
+			}
+			e := versions[len(versions)-1].Entry
+			set := func(flag string, to *string, value string) {
+				if given(flag) {
+					*to = value
+				}
+			}
+			set("kind", (*string)(&e.Kind), kind)
+			set("yard", (*string)(&e.Yard), yard)
+			set("hive", (*string)(&e.Hive), hive)
+			set("part", &e.Part, part)
+			set("note", &e.Note, note)
+			if given("kg") {
+				e.Kg = kg
+			}
+			if given("at") {
+				e.Time = when
+			}
+			if err := e.Check(); err != nil {
+				return usageError{err}
+			}
+			if given("part") && e.Part != "" {
+				if err := outyard.Part(e.Part).Check(); err != nil {
+					return usageError{err}
+				}
+			}
+			if (given("yard") || given("hive")) && !placesOf(cfg).has(e.Yard, e.Hive) {
+				return fmt.Errorf("hive %q of yard %s is not in the config: add it there", e.Hive, e.Yard)
+			}
+			if err := db.FixEntry(cmd.Context(), e, time.Now()); err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "fixed %s; journal history %s shows what it was\n", e.ID, e.ID)
+			return err
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&kind, "kind", "", "it was a `KIND`, as of journal add")
+	f.StringVar(&yard, "yard", "", "at the yard with this `ID`")
+	f.StringVar(&hive, "hive", "", "at the hive with this `ID`; empty for the whole yard")
+	f.Float64Var(&kg, "kg", 0, "how many `KG` were put on or, negative, taken off; NaN where that is not known")
+	f.StringVar(&part, "part", "", "which `PART` was put on or taken off; empty for none")
+	f.StringVar(&note, "note", "", "a `TEXT` of your own")
+	f.StringVar(&at, "at", "", "when, as RFC 3339 `TIME`")
+	return cmd
+}
+
+func newJournalHistory() *cobra.Command {
+	cmd := &cobra.Command{
+		Use:   "history ID",
+		Short: "List an entry as it was written and as it was fixed",
+		Args:  cobra.ExactArgs(1),
+	}
+	format := chooseFormat(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		return withStore(cmd, func(ctx context.Context, _ configs.Config, db *sqlite.Store) error {
+			versions, err := db.EntryVersions(ctx, args[0])
+			if err != nil {
+				return err
+			}
+			if len(versions) == 0 {
+				return fmt.Errorf("there is no journal entry %s: journal list shows them all", args[0])
+			}
+			rows := make([][]string, len(versions))
+			for i, v := range versions {
+				rows[i] = append(entryForm.cells(v.Entry), instant(v.Replaced))
+			}
+			return show(cmd.OutOrStdout(), format, append(slices.Clone(entryForm.header), "replaced"), rows)
+		})
 	}
 	return cmd
 }

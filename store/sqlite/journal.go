@@ -4,7 +4,9 @@ import (
 	"context"
 	"crypto/rand"
 	"database/sql"
+	"errors"
 	"strings"
+	"time"
 
 	"outyard"
 	"outyard/store"
@@ -69,4 +71,39 @@ func (s *Store) Entries(ctx context.Context, q store.Query) (items []outyard.Ent
 func scanEntry(row interface{ Scan(...any) error }) (e outyard.Entry, err error) {
 	err = row.Scan(&e.ID, instant{&e.Time}, &e.Yard, &e.Hive, &e.Kind, float{&e.Kg}, &e.Part, &e.Note)
 	return e, err
+}
+
+// FixEntry puts an entry in the place of the one that has its id. What was
+// there stays as an earlier version. It wraps [store.ErrNotFound].
+func (s *Store) FixEntry(ctx context.Context, e outyard.Entry, now time.Time) error {
+	if err := e.Check(); err != nil {
+		return err
+	}
+	err := s.inTx(ctx, func(ctx context.Context, tx *sql.Tx) error {
+		var version int64
+		err := tx.QueryRowContext(ctx, `UPDATE journal SET replaced_ns = ? WHERE id = ? AND replaced_ns IS NULL RETURNING version`, nanos(now), e.ID).Scan(&version)
+		if errors.Is(err, sql.ErrNoRows) {
+			return store.ErrNotFound
+		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, `INSERT INTO journal (version, `+entryColumns+`) VALUES (?,?,?,?,?,?,?,?,?)`, version+1,
+			e.ID, nanos(e.Time), string(e.Yard), string(e.Hive), string(e.Kind), number(e.Kg), e.Part, e.Note)
+		return err
+	})
+	return because(err, "fix journal entry %s", e.ID)
+}
+
+// EntryVersions returns an entry as it was written and as it was fixed, the
+// one that holds last; none when there is no such entry.
+func (s *Store) EntryVersions(ctx context.Context, id string) ([]store.EntryVersion, error) {
+	var items []store.EntryVersion
+	err := s.rowsOf(ctx, `SELECT `+entryColumns+`, replaced_ns FROM journal WHERE id = ? ORDER BY version`, []any{id}, func(rows *sql.Rows) error {
+		var v store.EntryVersion
+		err := rows.Scan(&v.ID, instant{&v.Time}, &v.Yard, &v.Hive, &v.Kind, float{&v.Kg}, &v.Part, &v.Note, instant{&v.Replaced})
+		items = append(items, v)
+		return err
+	})
+	return items, because(err, "read journal entry %s", id)
 }

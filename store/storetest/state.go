@@ -27,6 +27,7 @@ func RunState(t *testing.T, open func(t *testing.T) State) {
 		{"what became of an alert comes back in order", history},
 		{"news is told whole or not at all", tellAtomic},
 		{"a journal entry comes back, once", journal},
+		{"a journal entry is fixed, and what it was stays", fixedEntry},
 		{"journal entries come by time, filtered and in pages", entries},
 		{"a message under a known key is left alone", messageKey},
 		{"the outbox hands out what is due, the longest due first", outbox},
@@ -294,6 +295,31 @@ func journal(t *testing.T, s State) {
 	es, _, err := s.Entries(t.Context(), store.Query{})
 	require.NoError(t, err)
 	same(t, []outyard.Entry{unweighed, e}, es)
+}
+
+func fixedEntry(t *testing.T, s State) {
+	e, err := s.AddEntry(t.Context(), outyard.Entry{Time: noon, Yard: "mill-lane", Hive: "h01", Kind: outyard.BoxOn, Kg: 61, Part: "medium-10"})
+	require.NoError(t, err)
+	fixed := e
+	fixed.Kg, fixed.Time, fixed.Hive = 6.1, noon.Add(-time.Hour), "h02"
+	require.NoError(t, s.FixEntry(t.Context(), fixed, noon.Add(time.Minute)))
+	again := fixed
+	again.Kg, again.Note = outyard.Unknown, "not weighed"
+	require.NoError(t, s.FixEntry(t.Context(), again, noon.Add(2*time.Minute)))
+	es, _, err := s.Entries(t.Context(), store.Query{})
+	require.NoError(t, err)
+	same(t, []outyard.Entry{again}, es, "one entry, as it was fixed last")
+	vs, err := s.EntryVersions(t.Context(), e.ID)
+	require.NoError(t, err)
+	same(t, []store.EntryVersion{{Entry: e, Replaced: noon.Add(time.Minute)}, {Entry: fixed, Replaced: noon.Add(2 * time.Minute)}, {Entry: again}}, vs)
+
+	again.ID = "nobody"
+	require.ErrorIs(t, s.FixEntry(t.Context(), again, noon), store.ErrNotFound)
+	fixed.Kind = "sang-to"
+	require.Error(t, s.FixEntry(t.Context(), fixed, noon))
+	vs, err = s.EntryVersions(t.Context(), "nobody")
+	require.NoError(t, err)
+	require.Empty(t, vs)
 }
 
 func entries(t *testing.T, s State) {

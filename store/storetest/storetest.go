@@ -35,6 +35,8 @@ type State interface {
 
 	AddEntry(ctx context.Context, e outyard.Entry) (outyard.Entry, error)
 	Entries(ctx context.Context, q store.Query) (items []outyard.Entry, next string, err error)
+	FixEntry(ctx context.Context, e outyard.Entry, now time.Time) error
+	EntryVersions(ctx context.Context, id string) ([]store.EntryVersion, error)
 
 	Due(ctx context.Context, now time.Time, limit int) ([]outyard.Message, error)
 	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
