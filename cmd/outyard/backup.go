@@ -67,6 +67,8 @@ given: then it is kept beside it under a name that ends in the time.`,
 			switch {
 			case errors.Is(err, sqlite.ErrThere):
 				return fmt.Errorf("%w: with --force it is kept under another name", err)
+			case errors.Is(err, store.ErrDamaged):
+				return fmt.Errorf("%s is no backup, or damaged: name another file that backup wrote; the store is as it was", args[0])
 			case errors.Is(err, store.ErrInUse):
 				return fmt.Errorf("%w: stop the daemon, restore, and start it again", err)
 			case err != nil:

@@ -109,6 +109,10 @@ type calibration struct {
 	tempC       float64
 }
 
+// coarsestKg is the largest step that is of use: the gain of a fair day in a weak
+// flow (common practice, no source). Converters of load cells step by grams.
+const coarsestKg = 0.2
+
 // scale lays the line through the two points.
 func (c calibration) scale() (outyard.Scale, error) {
 	p, q := c.points[0], c.points[1]
@@ -132,6 +136,10 @@ func (c calibration) scale() (outyard.Scale, error) {
 	s := outyard.Scale{ZeroRaw: p.raw - perKg*(p.kg+drift), PerKgRaw: perKg, PerDegreeKg: c.perDegreeKg}
 	if !outyard.Known(s.PerKgRaw) || !outyard.Known(s.ZeroRaw) || s.PerKgRaw == 0 {
 		return outyard.Scale{}, errors.New("the counts are beyond what a scale can show: look at them again")
+	}
+	if oneKg := 1 / math.Abs(perKg); oneKg > coarsestKg {
+		return outyard.Scale{}, fmt.Errorf("one count would be %s kg, and more than %s kg is too coarse to see a day's gain: look at the counts again, they are those of the cell's converter",
+			number(math.Round(oneKg*1000)/1000), number(coarsestKg))
 	}
 	return s, nil
 }

@@ -64,6 +64,7 @@ func TestCalibrationRefuses(t *testing.T) {
 		want   string
 	}{
 		{"a scale that did not move", [2]calibrationPoint{{0, 84_213}, {20, 84_213}}, "both weights gave 84213 counts"},
+		{"counts that are no counts of a cell", [2]calibrationPoint{{0, 2}, {20, 1}}, "one count would be 20 kg"},
 		{"weights too near each other", [2]calibrationPoint{{0, 84_213}, {7.9, 250_000}}, "the weights are 7.9 kg apart, less than 20 % of the usual 40 kg"},
 		{"one weight twice", [2]calibrationPoint{{20, 84_213}, {20, 84_300}}, "the weights are 0 kg apart"},
 		{"counts beyond any number", [2]calibrationPoint{{0, -math.MaxFloat64}, {20, math.MaxFloat64}}, "beyond what a scale can show"},

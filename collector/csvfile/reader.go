@@ -80,10 +80,21 @@ func NewReader(r io.Reader) (*Reader, error) {
 	}
 	rd := &Reader{rows: rows, time: -1, yard: -1, hive: -1, arrival: -1,
 		yards: make(map[string]outyard.YardID), hives: make(map[string]outyard.HiveID)}
-	if err := rd.readHeader(names); err != nil {
-		return nil, fmt.Errorf("header of readings file: %w", err)
+	if bad := rd.readHeader(names); len(bad) > 0 {
+		return nil, fmt.Errorf("header of readings file: %s", strings.Join(bad, "; "))
 	}
 	return rd, nil
+}
+
+// whole says of a gzipped file that it ends too soon.
+type whole struct{ io.Reader }
+
+func (w whole) Read(p []byte) (int, error) {
+	n, err := w.Reader.Read(p)
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("the gzipped file is cut short: fetch it again; what came before the cut is good: %w", io.ErrUnexpectedEOF)
+	}
+	return n, err
 }
 
 // plain undoes gzip, told by its first two bytes (RFC 1952 §2.3.1), and drops
@@ -95,7 +106,7 @@ func plain(r io.Reader) (io.Reader, error) {
 		if err != nil {
 			return nil, fmt.Errorf("gzipped readings file: %w", err)
 		}
-		text = bufio.NewReaderSize(z, 1<<16)
+		text = bufio.NewReaderSize(whole{z}, 1<<16)
 	}
 	if bom, _ := text.Peek(3); string(bom) == "\xef\xbb\xbf" {
 		if _, err := text.Discard(3); err != nil {
@@ -105,14 +116,14 @@ func plain(r io.Reader) (io.Reader, error) {
 	return text, nil
 }
 
-func (r *Reader) readHeader(names []string) error {
-	var bad []error
+// readHeader finds the columns, and says what is wrong with them.
+func (r *Reader) readHeader(names []string) (bad []string) {
 	var given [outyard.NumQuantities]string
 	for i, name := range names {
 		name = strings.TrimSpace(name)
 		place := func(p *int) {
 			if *p >= 0 {
-				bad = append(bad, fmt.Errorf("column %q is there twice", name))
+				bad = append(bad, fmt.Sprintf("column %q is there twice", name))
 			}
 			*p = i
 		}
@@ -130,11 +141,11 @@ func (r *Reader) readHeader(names []string) error {
 			q, convert, ok := quantityColumn(name)
 			switch {
 			case !ok:
-				bad = append(bad, fmt.Errorf("unknown column %q: want some of %s", name, known))
+				bad = append(bad, fmt.Sprintf("unknown column %q: want some of %s", name, known))
 			case given[q] == name:
-				bad = append(bad, fmt.Errorf("column %q is there twice", name))
+				bad = append(bad, fmt.Sprintf("column %q is there twice", name))
 			case given[q] != "":
-				bad = append(bad, fmt.Errorf("columns %q and %q both give the %s: leave one out", given[q], name, q))
+				bad = append(bad, fmt.Sprintf("columns %q and %q both give the %s: leave one out", given[q], name, q))
 			default:
 				given[q] = name
 				c.of, c.convert = q, convert
@@ -143,12 +154,12 @@ func (r *Reader) readHeader(names []string) error {
 		r.columns = append(r.columns, c)
 	}
 	if r.time < 0 {
-		bad = append(bad, fmt.Errorf("no column %q", timeColumn))
+		bad = append(bad, fmt.Sprintf("no column %q", timeColumn))
 	}
 	if r.yard < 0 {
-		bad = append(bad, fmt.Errorf("no column %q", yardColumn))
+		bad = append(bad, fmt.Sprintf("no column %q", yardColumn))
 	}
-	return errors.Join(bad...)
+	return bad
 }
 
 func quantityColumn(name string) (q outyard.Quantity, convert func(float64) float64, ok bool) {
