@@ -10,9 +10,9 @@ import (
 type bloom struct {
 	what       string
 	from, to   int64
-	nectarKg   float64 // a fine day, for the standard colony, at its height
-	sugar      float64 // share of sugar in the nectar
-	dayGainsKg []float64
+	nectarKg   float64                    // a fine day, for the standard colony, at its height
+	sugar      float64                    // share of sugar in the nectar
+	dayGainsKg map[outyard.Date][]float64 // of the yard's hives
 }
 
 // level is 0 outside the flow and 1 at its height. The first day already gives

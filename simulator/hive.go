@@ -225,7 +225,10 @@ func (h *hive) closeDay(date outyard.Date, t int64) {
 		if !h.upset && h.colony.beesKg() > 0.5 {
 			for _, b := range h.yard.blooms {
 				if b.level(date.Start(e.zone).Unix()+daySec/2) > 0 {
-					b.dayGainsKg = append(b.dayGainsKg, gain)
+					if b.dayGainsKg == nil {
+						b.dayGainsKg = map[outyard.Date][]float64{}
+					}
+					b.dayGainsKg[date] = append(b.dayGainsKg[date], gain)
 				}
 			}
 		}

@@ -43,6 +43,10 @@ const (
 	Bramble = "bramble" // of flow
 )
 
+// NectarKg is the least that a hive gains on a day of flow: the lower end of a
+// weak flow by common practice (0.2 to 1 kg a day).
+const NectarKg = 0.2
+
 // A Label is a truth about the invented season. A number that is left out is
 // nought, and an end that is left out has not come before the season ended.
 type Label struct {
@@ -73,6 +77,12 @@ type Label struct {
 	// In a cold, wet spring nothing may come of a flow: then it is about nought
 	// or below, and no analysis could have found it.
 	KgPerDay float64 `json:"kg_per_day,omitempty"`
+	// NectarFrom and NectarTo are, of a flow, the first and the last day on
+	// which at least a quarter of the yard's hives gained [NectarKg]: a bloom
+	// opens in the rain too, when no bee flies, and fades when all is full.
+	// Left out when there was no such day.
+	NectarFrom outyard.Date `json:"nectar_from,omitzero"`
+	NectarTo   outyard.Date `json:"nectar_to,omitzero"`
 
 	// Of a day, from local midnight to midnight. GainKg is the colony's own
 	// change: bees, brood, nectar, honey and pollen, with what swarms and

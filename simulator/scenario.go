@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"container/heap"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -425,15 +426,23 @@ func (y *yard) closeFlows(now int64) {
 
 func (y *yard) labelFlow(b *bloom) {
 	l := Label{Kind: Flow, What: b.what, Yard: y.id, Time: time.Unix(b.from, 0).UTC(), End: time.Unix(b.to, 0).UTC()}
-	if n := len(b.dayGainsKg); n > 0 {
-		sum := 0.0
-		for _, kg := range b.dayGainsKg {
-			sum += kg
-		}
-		l.KgPerDay = round(sum/float64(n), 1000)
-	} else {
+	if len(b.dayGainsKg) == 0 {
 		return // over before the season began
 	}
+	sum, n := 0.0, 0
+	for _, date := range slices.SortedFunc(maps.Keys(b.dayGainsKg), func(a, b outyard.Date) int { return a.Sub(b) }) {
+		gains := slices.Sorted(slices.Values(b.dayGainsKg[date]))
+		for _, kg := range gains {
+			sum, n = sum+kg, n+1
+		}
+		if gains[len(gains)*3/4] >= NectarKg {
+			if (l.NectarFrom == outyard.Date{}) {
+				l.NectarFrom = date
+			}
+			l.NectarTo = date
+		}
+	}
+	l.KgPerDay = round(sum/float64(n), 1000)
 	y.engine.label(l)
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/simulator"
 )
 
 func (t *tally) print(w io.Writer) {
@@ -43,8 +44,11 @@ func (t *tally) print(w io.Writer) {
 		quantile(0.5, abs(t.gainErr)), quantile(0.9, abs(t.gainErr)), quantile(0.5, t.gainErr), len(t.gainErr))
 	fmt.Fprintf(w, "on days on which the water on the hive changed by more than %.1f kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n", wetKg,
 		quantile(0.5, abs(t.wetErr)), quantile(0.9, abs(t.wetErr)), quantile(0.5, t.wetErr), len(t.wetErr))
-	fmt.Fprintf(w, "flow start within 3 days: %.1f %%; flow end within 3 days: %.1f %%\n",
-		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.flowEndErr), 3)))
+	fmt.Fprintf(w, "flow start within 3 days of the first nectar: %.1f %%, of the bloom: %.1f %%; flow end within 3 days of the last nectar: %.1f %%, of the bloom's end: %.1f %%\n",
+		100*(1-shareAbove(abs(t.flowStartErr), 3)), 100*(1-shareAbove(abs(t.bloomStartErr), 3)),
+		100*(1-shareAbove(abs(t.flowEndErr), 3)), 100*(1-shareAbove(abs(t.bloomEndErr), 3)))
+	fmt.Fprintf(w, "flow start told by the third morning after the first nectar: %.1f %%\n", 100*(1-shareAbove(days(t.flowStart.delay), 3.5)))
+	fmt.Fprintf(w, "besides, %d flows brought less than %.1f kg a day and are not counted, and %d findings told of as much without a flow in the script, which is no false one\n", t.noNectar, simulator.NectarKg, t.trickles)
 	t.wants.print(w)
 	t.printCalibration(w)
 }
@@ -115,4 +119,12 @@ func delay(r rate, p float64) string {
 		return fmt.Sprintf("%.1f d", d.Hours()/24)
 	}
 	return d.Round(time.Minute).String()
+}
+
+func days(d []time.Duration) []float64 {
+	x := make([]float64, len(d))
+	for i := range d {
+		x[i] = d[i].Hours() / 24
+	}
+	return x
 }

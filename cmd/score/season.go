@@ -84,7 +84,7 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 		found = append(found, yards[y.ID].ledger.All()...)
 		days = append(days, yards[y.ID].course.Days()...)
 	}
-	t.score(seed, labels, found, days, seen)
+	t.score(seed, season.Yards()[0].Zone, labels, found, days, seen)
 	t.wants.forecast(forecasts, truthOf(labels))
 	return t, nil
 }
@@ -141,6 +141,8 @@ type tally struct {
 	battery, fault, robbing, brood                    rate
 	flowStart, flowEnd                                rate
 	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
+	bloomStartErr, bloomEndErr                        []float64
+	noNectar, trickles                                int // flows that brought nothing; findings of weak gains without a flow
 	wants                                             wants
 	said                                              []claim
 	remarks                                           []string
@@ -173,6 +175,10 @@ func (t *tally) add(o *tally) {
 	t.wetErr = append(t.wetErr, o.wetErr...)
 	t.flowStartErr = append(t.flowStartErr, o.flowStartErr...)
 	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
+	t.bloomStartErr = append(t.bloomStartErr, o.bloomStartErr...)
+	t.bloomEndErr = append(t.bloomEndErr, o.bloomEndErr...)
+	t.noNectar += o.noNectar
+	t.trickles += o.trickles
 	t.wants.add(o.wants)
 	t.said = append(t.said, o.said...)
 	t.remarks = append(t.remarks, o.remarks...)
@@ -209,7 +215,7 @@ const wetKg = 0.1
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
 
-func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Finding, days []outyard.Day, trace sightings) {
+func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label, found []outyard.Finding, days []outyard.Day, trace sightings) {
 	used := map[string]bool{}
 	// nearest returns the unused finding of a kind nearest to a label in time.
 	nearest := func(kind outyard.Kind, l simulator.Label, before, after time.Duration) *outyard.Finding {
@@ -365,12 +371,16 @@ func (t *tally) score(seed uint64, labels []simulator.Label, found []outyard.Fin
 			t.battery.found++
 			t.battery.delay = append(t.battery.delay, f.ToldAt.Sub(l.Low))
 		case simulator.Flow:
-			t.scoreFlow(seed, l, nearest)
+			t.scoreFlow(seed, l, zone, nearest)
 		}
 	}
 	t.scoreHandling(seed, labels, found, used, trace)
 	t.scoreWants(seed, labels, found, used)
 	for _, f := range found {
+		if (f.Kind == outyard.FlowStart || f.Kind == outyard.FlowEnd) && f.State != outyard.Withdrawn && !used[f.ID] && trickles(f, labels) {
+			used[f.ID] = true
+			t.trickles++
+		}
 		if f.State != outyard.Withdrawn && scored[f.Kind] {
 			t.said = append(t.said, claim{f.Kind, f.Confidence, used[f.ID]})
 		}
@@ -400,29 +410,66 @@ var scored = map[outyard.Kind]bool{outyard.Swarm: true, outyard.Handling: true, 
 
 const day = 24 * time.Hour
 
-func (t *tally) scoreFlow(seed uint64, l simulator.Label, nearest func(outyard.Kind, simulator.Label, time.Duration, time.Duration) *outyard.Finding) {
+// scoreFlow goes by the days on which nectar came in: when a bloom opened that
+// no bee flew to, no scale can tell.
+func (t *tally) scoreFlow(seed uint64, l simulator.Label, zone *time.Location, nearest func(outyard.Kind, simulator.Label, time.Duration, time.Duration) *outyard.Finding) {
 	at := l
 	at.End = time.Time{}
-	t.flowStart.there++
-	if f := nearest(outyard.FlowStart, at, 10*day, 12*day); f == nil {
-		t.remark(seed, "missed flow start %s %s, %.2f kg a day", l.Yard, l.Time.Format(time.DateOnly), l.KgPerDay)
+	counts := l.KgPerDay >= simulator.NectarKg && l.NectarFrom != (outyard.Date{})
+	if counts {
+		at.Time = l.NectarFrom.Start(zone).UTC()
 	} else {
+		t.noNectar++
+	}
+	start := nearest(outyard.FlowStart, at, 10*day, 12*day)
+	if counts {
+		t.flowStart.there++
+	}
+	switch {
+	case !counts:
+	case start == nil:
+		t.remark(seed, "missed flow start %s %s, nectar from %s, %.2f kg a day", l.Yard, l.Time.Format(time.DateOnly), l.NectarFrom, l.KgPerDay)
+	default:
 		t.flowStart.found++
-		t.flowStart.delay = append(t.flowStart.delay, f.ToldAt.Sub(l.Time))
-		t.flowStartErr = append(t.flowStartErr, f.Onset.Sub(l.Time).Hours()/24)
+		t.flowStart.delay = append(t.flowStart.delay, start.ToldAt.Sub(at.Time))
+		t.flowStartErr = append(t.flowStartErr, start.Onset.Sub(at.Time).Hours()/24)
+		t.bloomStartErr = append(t.bloomStartErr, start.Onset.Sub(l.Time).Hours()/24)
 	}
 	if l.End.IsZero() {
 		return
 	}
 	at.Time = l.End
-	t.flowEnd.there++
-	if f := nearest(outyard.FlowEnd, at, 10*day, 12*day); f == nil {
-		t.remark(seed, "missed flow end %s %s, %.2f kg a day", l.Yard, l.End.Format(time.DateOnly), l.KgPerDay)
-	} else {
-		t.flowEnd.found++
-		t.flowEnd.delay = append(t.flowEnd.delay, f.ToldAt.Sub(l.End))
-		t.flowEndErr = append(t.flowEndErr, f.Onset.Sub(l.End).Hours()/24)
+	if counts {
+		at.Time = l.NectarTo.Add(1).Start(zone).UTC()
+		t.flowEnd.there++
 	}
+	end := nearest(outyard.FlowEnd, at, 10*day, 12*day)
+	switch {
+	case !counts:
+	case end == nil:
+		t.remark(seed, "missed flow end %s %s, nectar to %s, %.2f kg a day", l.Yard, l.End.Format(time.DateOnly), l.NectarTo, l.KgPerDay)
+	default:
+		t.flowEnd.found++
+		t.flowEnd.delay = append(t.flowEnd.delay, end.ToldAt.Sub(at.Time))
+		t.flowEndErr = append(t.flowEndErr, end.Onset.Sub(at.Time).Hours()/24)
+		t.bloomEndErr = append(t.bloomEndErr, end.Onset.Sub(l.End).Hours()/24)
+	}
+}
+
+// trickles says whether the yard's hives truly gained as much as in a weak
+// flow over the time that a finding tells of, though no flow was in the script.
+func trickles(f outyard.Finding, labels []simulator.Label) bool {
+	from, to := f.Onset, f.End
+	if f.Kind == outyard.FlowEnd {
+		from, to = f.Onset.Add(-8*day), f.Onset
+	}
+	sum, n := 0.0, 0
+	for _, l := range labels {
+		if l.Kind == simulator.DayTruth && l.Yard == f.Yard && !l.Time.Before(from) && (to.IsZero() || l.Time.Before(to)) {
+			sum, n = sum+l.GainKg, n+1
+		}
+	}
+	return n > 0 && sum/float64(n) >= simulator.NectarKg
 }
 
 // scoreHandling matches by overlap: several labels of one visit are one
