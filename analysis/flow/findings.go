@@ -29,6 +29,9 @@ func (w *Watch) Findings() []outyard.Finding {
 		if !f.Over() || f.Lost {
 			continue
 		}
+		if i+1 < len(w.flows) && w.flows[i+1].Start == f.End.Add(1) {
+			continue // a stronger one has taken over: nectar goes on coming in
+		}
 		until := f.End.Add(1 + endNewsDays)
 		if i+1 < len(w.flows) {
 			until = minDate(until, w.flows[i+1].Start)
@@ -68,8 +71,12 @@ func (w *Watch) started(f Flow) outyard.Finding {
 		}
 	case f.Lost:
 		g.State, g.End = outyard.Over, w.instant(f.End.Add(1))
-		g.Summary = fmt.Sprintf("Nectar came in from about %s until readings ceased after %s: %s gained %s. Whether it still comes in is not known.", day(f.Start), day(f.End), who, rate)
-		g.Advice = []string{"See why the yard's scales are silent."}
+		why, advice := "readings ceased", "See why the yard's scales are silent."
+		if f.Full {
+			why, advice = "the hives were full", "Give room: full hives gain nothing, flow or none."
+		}
+		g.Summary = fmt.Sprintf("Nectar came in from about %s until %s after %s: %s gained %s. Whether it still comes in is not known.", day(f.Start), why, day(f.End), who, rate)
+		g.Advice = []string{advice}
 	default:
 		g.State, g.End = outyard.Over, w.instant(f.End.Add(1))
 		g.Summary = fmt.Sprintf("Nectar came in from about %s to %s: %s gained %s, %.0f kg in all.", day(f.Start), day(f.End), who, rate, f.TotalKg)
@@ -100,8 +107,8 @@ func (w *Watch) ended(f Flow, until outyard.Date) outyard.Finding {
 
 func (w *Watch) facts(f Flow) map[string]any {
 	facts := map[string]any{
-		"kg_per_day": f.KgPerDay, "kg_per_day_low": f.KgPerDayLow, "kg_per_day_high": f.KgPerDayHigh,
-		"best_day_kg": f.BestKg, "total_kg": f.TotalKg, "days_seen": float64(f.Days), "hives": float64(f.Hives),
+		"kg_per_day": grams(f.KgPerDay), "kg_per_day_low": grams(f.KgPerDayLow), "kg_per_day_high": grams(f.KgPerDayHigh),
+		"best_day_kg": grams(f.BestKg), "total_kg": grams(f.TotalKg), "days_seen": float64(f.Days), "hives": float64(f.Hives),
 		"onset_low": f.StartLow.String(), "onset_high": f.StartHigh.String(),
 	}
 	if f.Over() {
@@ -136,5 +143,8 @@ func (w *Watch) instant(d outyard.Date) time.Time {
 	}
 	return d.Start(zone).UTC()
 }
+
+// grams keeps of a weight in kg what may mean something.
+func grams(kg float64) float64 { return math.Round(kg*1000) / 1000 }
 
 func day(d outyard.Date) string { return d.Start(time.UTC).Format("2 January") }

@@ -49,6 +49,9 @@ type Flow struct {
 	// Lost says that the readings ceased while it lasted: End is the last day
 	// seen, and what came after is not known.
 	Lost bool
+	// Full says that it was lost because all hives were full: they were heard,
+	// but full hives say nothing of nectar.
+	Full bool
 }
 
 // Over says that the flow has ended, or was lost sight of.
@@ -108,8 +111,8 @@ func DefaultSettings() Settings {
 		MaxLossKg:        0.8,
 		MaxGainKg:        12,
 		HiveNoiseKg:      0.2,
-		YardNoiseKg:      0.08,
-		RainNoiseKgPerMm: 0.015,
+		YardNoiseKg:      0.05,
+		RainNoiseKgPerMm: 0.008,
 		NoFlightC:        7,
 		FullFlightC:      13,
 		HalfRainMm:       6,

@@ -37,8 +37,8 @@ const (
 	tellingGainKg = 0.4
 	// Strengths outside this are an instrument's, not a colony's.
 	minStrength, maxStrength = 0.1, 4
-	// Full hives that gain so much together have room after all.
-	fullGainKg = 0.6
+	// A full hive that gains so much has room after all.
+	fullGainKg = 0.3
 	// Residuals from which the noise of a scale is learnt, and how many must be
 	// there before they outweigh the setting.
 	noiseValues, noiseFewest = 120, 20
@@ -82,7 +82,9 @@ func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
 		if !outyard.Known(d.GainKg) || d.Coverage < p.set.MinCoverage || d.GainKg < -p.set.MaxLossKg || d.GainKg > p.set.MaxGainKg {
 			continue
 		}
-		if d.Full {
+		// Only that a full hive gains nothing says nothing: one that gains has
+		// room after all, whatever is known of its boxes.
+		if d.Full && d.GainKg < fullGainKg {
 			full.add(h, d.GainKg)
 		} else {
 			heard.add(h, d.GainKg)
@@ -122,10 +124,9 @@ func (v *voices) add(h *hiveState, gainKg float64) {
 
 // speak says whether full hives are worth listening to. While there is a flow
 // they replace what they use: together losing weight they say that there is
-// none, and gaining it, that they have room after all.
+// none.
 func (v *voices) speak(hiveNoiseKg float64) bool {
-	mean := robust.HuberMean(v.gains)
-	return mean < -hiveNoiseKg/math.Sqrt(float64(len(v.gains))) || mean > fullGainKg
+	return robust.HuberMean(v.gains) < -hiveNoiseKg/math.Sqrt(float64(len(v.gains)))
 }
 
 func (h *hiveState) learn(share float64) {

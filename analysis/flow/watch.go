@@ -2,6 +2,7 @@ package flow
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -19,8 +20,9 @@ type Watch struct {
 	steps []step       // the latest days, at most the window
 	last  outyard.Date // the latest day; the zero date before any
 
-	flows []Flow
-	open  bool // the last of flows goes on
+	flows   []Flow
+	open    bool // the last of flows goes on
+	anyFull bool // a full hive was heard on the latest day
 	// gains are the pooled gains from the first day on; NaN where not known.
 	gains []float64
 	hives []int
@@ -37,6 +39,11 @@ const (
 	// A flow must have lasted so long for a stronger one to be another: a
 	// bloom takes about a week to open by itself.
 	bloomDays = 8
+	// By so many days its first may be moved while it is still the same.
+	sameBloomDays = 4
+	// It must bring so much more than what came before it, which was a trickle
+	// or a fraction of it: a flow that strengthens is the same flow.
+	trickleKg, opensByKg, severalTimes = 0.4, 0.5, 3
 )
 
 // NewWatch returns a watch that has seen nothing yet.
@@ -74,6 +81,7 @@ func (w *Watch) Day(date outyard.Date, days []HiveDay, weather Weather) error {
 }
 
 func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
+	w.anyFull = slices.ContainsFunc(days, func(d HiveDay) bool { return d.Full && outyard.Known(d.GainKg) })
 	days = slices.Clone(days)
 	slices.SortStableFunc(days, func(a, b HiveDay) int { return strings.Compare(string(a.Hive), string(b.Hive)) })
 	if weather.MaxTempC < w.set.NoFlightC {
@@ -125,7 +133,7 @@ func (w *Watch) decide(today step) {
 	old = old[n:]
 	wasOpen := w.open
 	w.open = false
-	for _, r := range w.runs() {
+	for _, r := range w.runs(old) {
 		w.consider(r, old, chance)
 	}
 	if wasOpen && !w.open && chance > 1-w.set.TellAt {
@@ -154,6 +162,12 @@ func (w *Watch) consider(r run, old []Flow, chance float64) {
 		if o.Start.Sub(r.end) > 0 || o.Over() && o.End.Before(r.start) {
 			continue
 		}
+		if r.opened && r.start.Sub(o.Start) > sameBloomDays {
+			continue // that was the trickle
+		}
+		if (r.next != outyard.Date{}) && r.next.Sub(o.Start) <= sameBloomDays {
+			continue // that was the bloom
+		}
 		if !told && !w.taken(o.Told) {
 			f.Told = o.Told
 			if o.Told.Before(w.settled()) {
@@ -165,7 +179,7 @@ func (w *Watch) consider(r run, old []Flow, chance float64) {
 	if !told && (!r.lasts || chance < w.set.TellAt) {
 		return
 	}
-	closed := !r.lasts && chance <= 1-w.set.TellAt
+	closed := !r.latest || !r.lasts && chance <= 1-w.set.TellAt
 	w.gainOf(&f)
 	if (closed || !told) && !(f.KgPerDay >= w.set.MinKgPerDay) {
 		return
@@ -203,7 +217,7 @@ func (w *Watch) loses() {
 	f := &w.flows[len(w.flows)-1]
 	f.End = w.last.Add(-w.set.BlindDays)
 	f.EndLow, f.EndHigh = f.End, w.last
-	f.Lost = true
+	f.Lost, f.Full = true, w.anyFull
 	w.open = false
 	w.measure(f, true)
 	w.steps, w.began = nil, atFirst()
@@ -212,31 +226,34 @@ func (w *Watch) loses() {
 // A run is a stretch of days that the likeliest course gives to one flow.
 type run struct {
 	start, end outyard.Date
-	lasts      bool // up to the latest day
-	latest     bool // no run comes after it
+	lasts      bool         // up to the latest day
+	latest     bool         // no run comes after it
+	opened     bool         // it is a bloom that opened in the trickle before it
+	next       outyard.Date // of such a trickle, when the bloom opened
 }
 
-// runs are the flows of the likeliest course. Where a flow that has gone on
-// for a while becomes several times as strong from one day to the next,
-// another bloom has opened: that is news, and a run of its own.
-func (w *Watch) runs() []run {
+// runs are the flows of the likeliest course. Where a trickle of a week or
+// more has become several times as strong, another bloom has opened: that is
+// news, and a run of its own.
+func (w *Watch) runs(known []Flow) []run {
 	var runs []run
-	course := w.set.likeliest(w.began, w.steps)
-	for t, state := range course {
+	for t, state := range w.set.likeliest(w.began, w.steps) {
 		if state < dearths {
 			continue
 		}
 		date := w.steps[t].date
-		n := len(runs)
-		goesOn := n > 0 && runs[n-1].end.Add(1) == date
-		if goesOn && state > course[t-1]+1 && date.Sub(runs[n-1].start) >= bloomDays {
-			goesOn = false
-		}
-		switch {
-		case goesOn:
+		switch n := len(runs); {
+		case n > 0 && runs[n-1].end.Add(1) == date:
 			runs[n-1].end = date
 		case w.steps[t].gain.gainKg > beginsKg:
 			runs = append(runs, run{start: date, end: date})
+		}
+	}
+	for i := 0; i < len(runs); i++ {
+		if at, ok := w.opens(runs[i], known); ok {
+			runs = slices.Insert(runs, i+1, run{start: at, end: runs[i].end, opened: true})
+			runs[i].end, runs[i].next = at.Add(-1), at
+			i++
 		}
 	}
 	if n := len(runs); n > 0 {
@@ -244,6 +261,67 @@ func (w *Watch) runs() []run {
 		runs[n-1].lasts = runs[n-1].end == w.last
 	}
 	return runs
+}
+
+// opens says on which day of a run, if any, another bloom opened: the day that
+// parts the run's gains best in two levels (least squares), when the later is
+// so much the higher that neither chance nor weather made it. A bloom that was
+// told and is settled opened when it was said to, and none is found besides.
+func (w *Watch) opens(r run, known []Flow) (outyard.Date, bool) {
+	for _, f := range known {
+		if f.Told.Before(w.settled()) && r.start.Before(f.Start) && !r.end.Before(f.Start) {
+			return f.Start, true
+		}
+	}
+	const (
+		fewestAfter = 2
+		goodFlight  = 0.6 // days on which the weather explains a small gain are left out
+		sureT       = 4   // standard errors
+	)
+	var dates []outyard.Date
+	var kg []float64
+	for _, st := range w.steps {
+		if st.date.Before(r.start) || r.end.Before(st.date) || !outyard.Known(st.gain.gainKg) || st.flight < goodFlight {
+			continue
+		}
+		dates, kg = append(dates, st.date), append(kg, st.gain.gainKg)
+	}
+	best, at := 0.0, 0
+	for i := fewestAfter; i <= len(kg)-fewestAfter; i++ {
+		if dates[i].Sub(r.start) < bloomDays || dates[i].Before(w.settled()) {
+			continue
+		}
+		before, after := mean(kg[:i]), mean(kg[i:])
+		if after-before < opensByKg || before > trickleKg && after < severalTimes*before {
+			continue
+		}
+		n, m := float64(i), float64(len(kg)-i)
+		if apart := n * m / (n + m) * (after - before) * (after - before); apart > best {
+			best, at = apart, i
+		}
+	}
+	if at == 0 || above(kg[at:], kg[:at], w.set.YardNoiseKg) < sureT {
+		return outyard.Date{}, false
+	}
+	for _, f := range known {
+		// Nobody is told of the same bloom twice because better days followed.
+		if gap := dates[at].Sub(f.Start); f.Start.Sub(r.start) >= bloomDays && gap > sameBloomDays {
+			return f.Start, true
+		}
+	}
+	return dates[at], true
+}
+
+// above is how many standard errors the mean of later values lies above that of
+// earlier ones, did they spread no more than the earlier. No spread is taken to
+// be less than leastSpread.
+func above(later, earlier []float64, leastSpread float64) float64 {
+	m, sum := mean(earlier), 0.0
+	for _, v := range earlier {
+		sum += (v - m) * (v - m)
+	}
+	spread := max(math.Sqrt(sum/float64(max(len(earlier)-1, 1))), leastSpread)
+	return (mean(later) - m) / (spread * math.Sqrt(1/float64(len(later))+1/float64(len(earlier))))
 }
 
 // Flows lists the flows so far, oldest first.

@@ -404,3 +404,56 @@ func BenchmarkAYardYear(b *testing.B) {
 		}
 	}
 }
+
+func TestABloomThatOpensInATrickleIsTold(t *testing.T) {
+	trickle := truth{date(time.May, 1), date(time.June, 4), 0.65} // 0.25 kg a day or so
+	bloom := truth{date(time.June, 5), date(time.June, 28), 3}
+	const seasons = 20
+	starts, ends := 0.0, 0.0
+	for seed := range uint64(seasons) {
+		s := newSeason(seed, 6, trickle, bloom)
+		s.dryDays = true
+		w := watched(t, s, nil)
+		flows := w.Flows()
+		i := slices.IndexFunc(flows, func(f Flow) bool { return f.Start.Sub(bloom.from) >= -3 })
+		if i < 0 {
+			continue
+		}
+		starts += within(3, flows[i].Start, bloom.from)
+		ends += within(3, flows[len(flows)-1].End, bloom.to)
+		for _, f := range w.Findings() {
+			if f.Kind == outyard.FlowEnd {
+				require.NotEqual(t, flows[i].Start, outyard.DateOf(f.Onset, zone), "seed %d: nectar went on coming in", seed)
+			}
+		}
+	}
+	require.GreaterOrEqual(t, starts/seasons, 0.8)
+	require.GreaterOrEqual(t, ends/seasons, 0.9)
+}
+
+func TestAFullHiveThatGainsHasRoom(t *testing.T) {
+	w := watched(t, newSeason(2, 4, mayFlow), func(_ outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+		for i := range days[1:] {
+			days[i+1].Full = true // for all that is known of their boxes
+		}
+		days[0].GainKg = -0.02 // and the one hive that is not has no bees to forage
+		return days
+	})
+	require.Len(t, w.Flows(), 1)
+	require.InDelta(t, 0, w.Flows()[0].Start.Sub(mayFlow.from), 3)
+	require.InDelta(t, 0, w.Flows()[0].End.Sub(mayFlow.to), 3)
+}
+
+func TestFullHivesSayNothingOfAFlow(t *testing.T) {
+	w := watched(t, newSeason(1, 4, mayFlow), func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+		if d.Sub(date(time.May, 15)) > 0 {
+			for i := range days {
+				days[i].GainKg, days[i].Full = 0.02, true
+			}
+		}
+		return days
+	})
+	require.True(t, w.Flows()[0].Full)
+	require.Contains(t, w.Findings()[0].Summary, "until the hives were full after 15 May")
+	require.NotContains(t, w.Findings()[0].Summary, "readings ceased")
+}
