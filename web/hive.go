@@ -133,6 +133,10 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	state, err := s.warmth(ctx, yard, hive, last.Time)
+	if err != nil {
+		return err
+	}
 	found, err := s.foundIn(ctx, yard, hive, sp)
 	if err != nil {
 		return err
@@ -149,7 +153,7 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 		Name: p.hiveName(hive), ID: string(hive), YardName: p.name(), YardURL: yardURL(yard), Span: sp.text(now), Notes: sp.Notes,
 		Out: q.Get("work") == "out", From: sp.FirstDay().String(), To: sp.LastDay().String(), Self: r.URL.Path, Zone: p.zone().String(),
 		HeardAgo: agoText(last.Time, now, p.zone()), Heard: whenText(last.Time, now, p.zone()),
-		Facts:  newestFacts(last, days),
+		Facts:  newestFacts(last, state, days),
 		AddURL: "/journal?" + url.Values{"yard": {string(yard)}, "hive": {string(hive)}}.Encode() + "#write",
 	}
 	at := func(sp span, out bool) string {
@@ -216,7 +220,7 @@ func (s *site) entriesIn(ctx context.Context, yard outyard.YardID, hive outyard.
 	return slices.DeleteFunc(all, func(e outyard.Entry) bool { return hive != "" && e.Hive != "" && e.Hive != hive }), nil
 }
 
-func newestFacts(r outyard.Reading, days []outyard.Day) []fact {
+func newestFacts(r outyard.Reading, state string, days []outyard.Day) []fact {
 	var out []fact
 	add := func(label string, v float64, decimals int, unit string) {
 		if outyard.Known(v) {
@@ -225,6 +229,9 @@ func newestFacts(r outyard.Reading, days []outyard.Day) []fact {
 	}
 	add("Weight", r.Values[outyard.Weight], 1, "kg")
 	add("Inside", r.Values[outyard.InsideTemp], 1, "°C")
+	if state != "" {
+		out = append(out, fact{"By its warmth", state})
+	}
 	add("Humidity inside", r.Values[outyard.InsideRH], 0, "%")
 	storesKg, mould := outyard.Unknown, outyard.Unknown
 	for _, d := range days {

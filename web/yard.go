@@ -21,6 +21,8 @@ type yardsPage struct {
 	Standings  []standingRow
 	Says, Same []string
 	Back       []option // the stretches, by their address
+	Sites      []siteRow
+	SiteSays   []string
 }
 
 // yards compares all yards.
@@ -44,6 +46,9 @@ func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
 	if len(places) > 1 {
 		var back stretch
 		if p.Standings, p.Says, p.Same, back, err = s.comparison(r, places, now); err != nil {
+			return err
+		}
+		if p.Sites, p.SiteSays, err = s.sites(r, places, back, now); err != nil {
 			return err
 		}
 		for _, st := range stretches {

@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"outyard"
+	"outyard/analysis/air"
 	"outyard/analysis/flow"
 	"outyard/analysis/round"
 	"outyard/configs"
@@ -99,7 +100,8 @@ func newYards() *cobra.Command {
 		Long: `Compares the yards by the gain of their average hive: the median over the last
 days, today left out, with the interval that holds it nine times in ten, and the
 gain of the whole yard for each minute of driving. Says which differences are
-more than chance. A daemon may run meanwhile.`,
+more than chance, and which yard's place is damp, cold or late in the sun, by
+ten days of the yards' weather at least. A daemon may run meanwhile.`,
 		Example: "  outyard yards\n  outyard yards --days 30 --to 2027-06-01 --format csv",
 		Args:    cobra.NoArgs,
 	}
@@ -141,10 +143,45 @@ more than chance. A daemon may run meanwhile.`,
 				}
 				fmt.Fprintln(out, d.Summary)
 			}
-			return nil
+			return sayOfSites(ctx, out, db, yards, end, span, time.Now())
 		})
 	}
 	return cmd
+}
+
+// sayOfSites says how the yards' places differ, where their weather tells.
+func sayOfSites(ctx context.Context, out io.Writer, db *sqlite.Store, yards []outyard.Yard, end outyard.Date, span int, now time.Time) error {
+	ids, all := make([]outyard.YardID, len(yards)), make([][]air.SiteDay, len(yards))
+	for i, y := range yards {
+		zone := y.Zone
+		if zone == nil {
+			zone = time.UTC
+		}
+		before := end
+		if before == (outyard.Date{}) {
+			before = outyard.DateOf(now, zone)
+		}
+		from := before.Add(-span)
+		var weather []air.Outside
+		err := db.EachReading(ctx, store.Query{Yard: y.ID, Weather: true, From: from.Start(zone), To: before.Start(zone)}, func(r outyard.Reading) error {
+			weather = append(weather, air.Outside{Time: r.Time, TempC: r.Values[outyard.OutsideTemp], RHPct: r.Values[outyard.OutsideRH]})
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		days, _, err := db.Days(ctx, store.Query{Yard: y.ID, From: from.Start(time.UTC), To: before.Start(time.UTC)})
+		if err != nil {
+			return err
+		}
+		ids[i], all[i] = y.ID, air.SiteDays(zone, weather, days)
+	}
+	for i, s := range air.Sites(ids, all) {
+		for _, say := range s.Says {
+			fmt.Fprintf(out, "%s is %s\n", yards[i].Name, say)
+		}
+	}
+	return nil
 }
 
 // daysBefore reads each yard's rows of the days before end, or before its own
