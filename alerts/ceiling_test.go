@@ -141,7 +141,7 @@ func TestNobodyAnsweredIsRemindedEverLater(t *testing.T) {
 		require.NoError(t, b.w.Told(t.Context(), []string{id}))
 		for _, after := range []time.Duration{time.Hour, 2 * time.Hour, 4 * time.Hour, 8 * time.Hour, 16 * time.Hour} {
 			before := len(b.outbox())
-			wait(told.Add(after - 2*time.Minute).Sub(time.Now()))
+			wait(time.Until(told.Add(after - 2*time.Minute)))
 			require.Len(t, b.outbox(), before, "before %s", after)
 			wait(4 * time.Minute)
 			require.Len(t, b.outbox(), before+1, "after %s", after)

@@ -27,7 +27,7 @@ func TestTheRoundComesInTheMorning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		zone, err := time.LoadLocation("America/Vancouver")
 		require.NoError(t, err)
-		<-time.After(time.Date(2027, 3, 12, 20, 0, 0, 0, zone).Sub(time.Now()))
+		<-time.After(time.Until(time.Date(2027, 3, 12, 20, 0, 0, 0, zone)))
 		db, err := sqlite.Open(t.Context(), t.TempDir())
 		require.NoError(t, err)
 		defer func() { require.NoError(t, db.Close()) }()
@@ -52,7 +52,7 @@ func TestTheRoundComesInTheMorning(t *testing.T) {
 			}
 		}
 		stop := run()
-		wait(time.Date(2027, 3, 13, 6, 29, 0, 0, zone).Sub(time.Now()))
+		wait(time.Until(time.Date(2027, 3, 13, 6, 29, 0, 0, zone)))
 		require.Empty(t, rounds(t, db))
 		wait(2 * time.Minute)
 		got := rounds(t, db)
@@ -71,7 +71,7 @@ func TestTheRoundComesInTheMorning(t *testing.T) {
 		require.Len(t, rounds(t, db), 1, "the morning is over: not even a restart brings it back")
 
 		// The clocks go forward in the night to the 14th.
-		wait(time.Date(2027, 3, 14, 6, 31, 0, 0, zone).Sub(time.Now()))
+		wait(time.Until(time.Date(2027, 3, 14, 6, 31, 0, 0, zone)))
 		got = rounds(t, db)
 		require.Len(t, got, 3)
 		mine := got[1]
@@ -87,11 +87,11 @@ func TestTheRoundComesInTheMorning(t *testing.T) {
 		stop()
 
 		// A daemon that was not running at half past six is late, not silent.
-		wait(time.Date(2027, 3, 15, 9, 0, 0, 0, zone).Sub(time.Now()))
+		wait(time.Until(time.Date(2027, 3, 15, 9, 0, 0, 0, zone)))
 		stop = run()
 		require.Len(t, rounds(t, db), 5)
 		stop()
-		wait(time.Date(2027, 3, 16, 15, 0, 0, 0, zone).Sub(time.Now()))
+		wait(time.Until(time.Date(2027, 3, 16, 15, 0, 0, 0, zone)))
 		stop = run()
 		require.Len(t, rounds(t, db), 5, "in the afternoon nobody sets out")
 		stop()

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/base64"
 	"fmt"
 	"image/png"
 	"io"
@@ -18,8 +19,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	"encoding/base64"
 
 	"github.com/stretchr/testify/require"
 
