@@ -27,8 +27,10 @@ type QuantityInfo struct {
 	Name   string // in topics, packs and addresses: "inside-temp"
 	Column string // in the readings file: "inside_temp_c"
 	Unit   string // for people: "°C"
-	// A value below Min or above Max is a fault of the instrument, not a fact
-	// about a hive (common practice, no source).
+	// A value below Min or above Max is no measurement at all, such as one in
+	// another unit. Within lie also the figures that broken instruments give, a
+	// probe's -127 °C or a wet sensor's 107 %RH: they are kept, so that the
+	// analyses can say what is broken (common practice, no source).
 	Min, Max float64
 	// Step is the resolution that is kept.
 	Step float64
@@ -38,12 +40,12 @@ type QuantityInfo struct {
 
 var quantities = [NumQuantities]QuantityInfo{
 	Weight:      {Name: "weight", Column: "weight_kg", Unit: "kg", Min: -50, Max: 500, Step: 0.001},
-	InsideTemp:  {Name: "inside-temp", Column: "inside_temp_c", Unit: "°C", Min: -60, Max: 90, Step: 0.01},
-	InsideRH:    {Name: "inside-rh", Column: "inside_rh_pct", Unit: "%RH", Min: 0, Max: 105, Step: 0.01},
+	InsideTemp:  {Name: "inside-temp", Column: "inside_temp_c", Unit: "°C", Min: -150, Max: 150, Step: 0.01},
+	InsideRH:    {Name: "inside-rh", Column: "inside_rh_pct", Unit: "%RH", Min: -20, Max: 120, Step: 0.01},
 	Battery:     {Name: "battery", Column: "battery_v", Unit: "V", Min: 0, Max: 100, Step: 0.001},
 	Signal:      {Name: "signal", Column: "signal_dbm", Unit: "dBm", Min: -200, Max: 50, Step: 0.1},
-	OutsideTemp: {Name: "outside-temp", Column: "outside_temp_c", Unit: "°C", Min: -60, Max: 60, Step: 0.01, OfYard: true},
-	OutsideRH:   {Name: "outside-rh", Column: "outside_rh_pct", Unit: "%RH", Min: 0, Max: 105, Step: 0.01, OfYard: true},
+	OutsideTemp: {Name: "outside-temp", Column: "outside_temp_c", Unit: "°C", Min: -150, Max: 150, Step: 0.01, OfYard: true},
+	OutsideRH:   {Name: "outside-rh", Column: "outside_rh_pct", Unit: "%RH", Min: -20, Max: 120, Step: 0.01, OfYard: true},
 	Rain:        {Name: "rain", Column: "rain_mm", Unit: "mm", Min: 0, Max: 500, Step: 0.01, OfYard: true},
 	Wind:        {Name: "wind", Column: "wind_ms", Unit: "m/s", Min: 0, Max: 120, Step: 0.01, OfYard: true},
 }

@@ -98,7 +98,7 @@ type Course struct {
 
 // NewCourse begins a yard's season with what the keeper wrote about it.
 func NewCourse(yard outyard.Yard, journal []outyard.Entry, set Settings) *Course {
-	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{},
+	c := &Course{yard: yard, set: set, hives: map[outyard.HiveID]*hive{}, weather: weather{set: set.Condition},
 		judge: air.NewJudge(yard, set.Air), nests: brood.NewWatch(yard, set.Brood), flows: flow.NewWatch(yard, set.Flow), water: gain.NewWater(set.Water), robbers: robbing.NewWatch(yard, set.Robbing),
 		silence: instruments.NewSilence(yard, set.Silence), battery: instruments.NewBatteries(yard, set.Battery),
 		faults: instruments.NewFaults(yard, set.Fault)}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/condition"
 )
 
 // keepFor is how long samples are kept in memory: the count of a day looks
@@ -12,6 +13,7 @@ const keepFor = 84 * time.Hour
 
 // weather is what the yard's own instruments say of the air outside.
 type weather struct {
+	set     condition.Settings
 	newest  time.Time // of the weather node
 	samples []airSample
 }
@@ -37,6 +39,8 @@ func (w *weather) add(r outyard.Reading) {
 		w.newest = r.Time
 	}
 	a, known := airSample{second: uint32(r.Time.Unix())}, false
+	r.Values[outyard.OutsideTemp] = w.set.TempC(r.Values[outyard.OutsideTemp])
+	r.Values[outyard.OutsideRH] = w.set.RHPct(r.Values[outyard.OutsideRH])
 	for q := firstOfYard; q < outyard.NumQuantities; q++ {
 		a.values[q-firstOfYard] = float32(r.Values[q])
 		known = known || outyard.Known(r.Values[q])

@@ -116,7 +116,7 @@ func TestReadings(t *testing.T) {
 		{"an unknown name is refused, and the known ones are named", "h01", nil, `[{"n":"pressure","u":"hPa","v":1013}]`, nil, []string{"record 1, pressure", "weight, inside-temp, inside-rh, battery, signal, outside-temp, outside-rh, rain, wind, weight-raw"}},
 		{"text in place of a number is refused", "h01", nil, `[{"n":"weight","u":"kg","vs":"heavy"}]`, nil, []string{"holds text: want a number"}},
 		{"a value no hive has is refused alone", "h01", nil, `[{"n":"inside-temp","u":"Cel","v":300},{"n":"weight","u":"kg","v":41}]`,
-			[]outyard.Reading{reading("h01", atSix, values{outyard.Weight: 41})}, []string{"300 °C is outside -60 to 90"}},
+			[]outyard.Reading{reading("h01", atSix, values{outyard.Weight: 41})}, []string{"300 °C is outside -150 to 150"}},
 		{"the weight of a yard is refused", "", scale, `[{"n":"weight","u":"kg","v":41},{"n":"weight-raw","v":9000}]`, nil, []string{"weight: belongs to a hive", "weight-raw: belongs to a hive"}},
 		{"the same quantity twice in one second: the first is kept", "h01", nil, `[{"n":"weight","u":"kg","v":41},{"n":"weight","u":"kg","v":42},{"n":"weight","u":"kg","v":41}]`,
 			[]outyard.Reading{reading("h01", atSix, values{outyard.Weight: 41})}, []string{"record 2", "there twice for 2026-03-01T06:00:00Z: 41 and 42 kg"}},

@@ -20,6 +20,13 @@ type Settings struct {
 	// MinKg and MaxKg bound what a hive with its stand can weigh. What is
 	// outside is a fault of the scale.
 	MinKg, MaxKg float64
+	// MinC and MaxC bound the air about a hive and in it: what is outside, such
+	// as the -127 °C of a probe that is gone, is a fault of the sensor. Wax
+	// melts at some 62 °C.
+	MinC, MaxC float64
+	// MaxRHPct is how far above 100 a humidity may read and still be damp air:
+	// sensors are good to a few percent.
+	MaxRHPct float64
 	// NoiseStartKg is taken for a scale's noise until its nights have shown
 	// it: common amplifiers give 5 to 50 g after averaging.
 	NoiseStartKg float64
@@ -27,7 +34,23 @@ type Settings struct {
 
 // DefaultSettings are common practice, no source.
 func DefaultSettings() Settings {
-	return Settings{Cadence: 5 * time.Minute, MinKg: -5, MaxKg: 250, NoiseStartKg: 0.03}
+	return Settings{Cadence: 5 * time.Minute, MinKg: -5, MaxKg: 250, MinC: -50, MaxC: 65, MaxRHPct: 106, NoiseStartKg: 0.03}
+}
+
+// TempC is a temperature, NaN when no air about a hive has it.
+func (s Settings) TempC(c float64) float64 {
+	if c < s.MinC || c > s.MaxC {
+		return outyard.Unknown
+	}
+	return c
+}
+
+// RHPct is a relative humidity of at most 100, NaN when it is none.
+func (s Settings) RHPct(pct float64) float64 {
+	if pct < 0 || pct > s.MaxRHPct {
+		return outyard.Unknown
+	}
+	return min(pct, 100)
 }
 
 // A Sample is a hive at one instant, as the analyses see it. NaN is unknown.
@@ -76,11 +99,11 @@ func (s *Stream) Next(r outyard.Reading, night bool) (Sample, bool) {
 		}
 		s.prevKg, s.prevAt = w, r.Time
 	}
-	if t := r.Values[outyard.InsideTemp]; outyard.Known(t) {
+	if t := s.set.TempC(r.Values[outyard.InsideTemp]); outyard.Known(t) {
 		s.tempC = append(s.tempC, t)
 	}
-	if h := r.Values[outyard.InsideRH]; outyard.Known(h) {
-		s.rhPct = append(s.rhPct, min(h, 100))
+	if h := s.set.RHPct(r.Values[outyard.InsideRH]); outyard.Known(h) {
+		s.rhPct = append(s.rhPct, h)
 	}
 	// A tenth less than the cadence, for node clocks that jitter.
 	if !s.last.IsZero() && r.Time.Sub(s.last) < s.set.Cadence*9/10 {

@@ -84,3 +84,30 @@ func TestACoarseScaleIsNoQuietOne(t *testing.T) {
 	feed(s, 10*time.Minute, true, kg...)
 	require.InDelta(t, 0.1/math.Sqrt(12), s.NoiseKg(), 0.01)
 }
+
+func TestTheFiguresOfABrokenSensorAreNoClimate(t *testing.T) {
+	for _, c := range []struct {
+		name              string
+		tempC, rhPct      float64
+		wantTempC, wantRH float64
+	}{
+		{"a brood nest", 34.8, 62, 34.8, 62},
+		{"a probe that is gone", -127, 62, outyard.Unknown, 62},
+		{"a probe that was just switched on", 85, 62, outyard.Unknown, 62},
+		{"a wet sensor reads a little over", 12, 104, 12, 100},
+		{"a worn-out one reads far over", 12, 119, 12, outyard.Unknown},
+		{"or below nothing", 12, -6, 12, outyard.Unknown},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r := outyard.NewReading("alder-spit", "h1", midnight)
+			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = c.tempC, c.rhPct
+			got, ok := NewStream(DefaultSettings()).Next(r, false)
+			require.True(t, ok)
+			require.Equal(t, outyard.Known(c.wantTempC), outyard.Known(got.InsideTempC))
+			require.Equal(t, outyard.Known(c.wantRH), outyard.Known(got.InsideRHPct))
+			if outyard.Known(c.wantRH) {
+				require.Equal(t, c.wantRH, got.InsideRHPct)
+			}
+		})
+	}
+}
