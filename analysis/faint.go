@@ -10,6 +10,7 @@ import (
 	"outyard/analysis/condition"
 	"outyard/analysis/robust"
 	"outyard/analysis/steps"
+	"outyard/analysis/sun"
 )
 
 // What counts for a faint mark of the keeper's work (chosen on simulated
@@ -26,103 +27,141 @@ const (
 	faintK = 0.3
 	// faintP is how sure a faint mark is: hives are passed over, too.
 	faintP = 0.65
+	// faintRound is at how many other hives something must have stood out at
+	// the time for a keeper's round of the yard that left nothing but such
+	// marks: by chance that many hives do not stir within the hour.
+	faintRound = 3
+	// flightC is the air from which on bees that try their wings lighten a
+	// hive for a while, and many hives at the same hour: little flies below
+	// 12 °C (COLOSS standard methods).
+	flightC = 12
 )
 
-// faintWork looks for short work on hives that the detector left alone, on a
-// date on which the keeper was at others of the yard: a lid lifted for two
-// minutes moves one sample by little, which on any other day means nothing.
-func (c *Course) faintWork(from, to time.Time) {
-	for _, h := range c.order {
-		others := c.workOn(h, from, to)
-		if len(others) == 0 {
-			continue
-		}
-		if d := h.faint(others, from, to); d != nil {
-			h.insert(d)
-			c.revision++
-		}
-	}
+// A blip is one sample that stands out.
+type blip struct {
+	*steps.Departure
+	mark   float64 // how far, in what it takes to count
+	flight bool    // bees trying their wings would do as much
 }
 
 // A spell is a stretch of time.
 type spell struct{ from, to time.Time }
 
-// workOn is when the keeper was at hives of the yard other than h; nothing
-// when it was one hive of many.
-func (c *Course) workOn(h *hive, from, to time.Time) []spell {
-	var work []spell
-	hives, weighed := 0, 0
-	for _, other := range c.order {
-		if other == h {
-			continue
-		}
-		weighed++
-		n := len(work)
-		for _, e := range other.recent(from) {
-			if e.Start.Before(to) && e.worked() && e.Verdict.Cause == steps.KeepersWork {
-				work = append(work, spell{e.Before, e.End})
+func (s spell) near(t time.Time) bool {
+	return !t.Before(s.from.Add(-faintNear)) && !t.After(s.to.Add(faintNear))
+}
+
+// faintWork looks for short work on hives that the detector left alone, on a
+// date on which the keeper was at others of the yard: a lid lifted for two
+// minutes moves one sample by little, which on any other day means nothing.
+func (c *Course) faintWork(from, to time.Time) {
+	work, blips := make([][]spell, len(c.order)), make([][]blip, len(c.order))
+	for i, h := range c.order {
+		work[i], blips[i] = h.workWithin(from, to), c.blips(h, from, to)
+	}
+	// Who was at the hives in the middle of a round was at those at its ends.
+	for more := true; more; {
+		more = false
+		for i, h := range c.order {
+			var found *blip
+			for k := range blips[i] {
+				if b := &blips[i][k]; (found == nil || b.mark > found.mark) && keeperNear(b, i, work, blips) {
+					found = b
+				}
 			}
-		}
-		if len(work) > n {
-			hives++
+			if found == nil {
+				continue
+			}
+			h.insert(found.Departure)
+			work[i], blips[i] = append(work[i], spell{found.Before, found.End}), nil
+			more = true
+			c.revision++
 		}
 	}
-	if hives < 2 && weighed > 2 {
-		return nil
+}
+
+// keeperNear says whether the yard's other hives show the keeper about a blip
+// of the i-th.
+func keeperNear(b *blip, i int, work [][]spell, blips [][]blip) bool {
+	worked, stirred := 0, 0
+	for k := range work {
+		switch {
+		case k == i:
+		case slices.ContainsFunc(work[k], func(s spell) bool { return s.near(b.Start) }):
+			worked++
+		case slices.ContainsFunc(blips[k], func(o blip) bool { return !o.flight && o.Start.Sub(b.Start).Abs() <= faintNear }):
+			stirred++
+		}
+	}
+	if few := len(work) <= 3; worked >= 2 || worked == 1 && few {
+		return true
+	}
+	return worked+stirred >= faintRound && (worked > 0 || !b.flight)
+}
+
+// workWithin is when the keeper was surely at the hive.
+func (h *hive) workWithin(from, to time.Time) []spell {
+	var work []spell
+	for _, e := range h.recent(from) {
+		if e.Start.Before(to) && e.worked() && e.Verdict.Cause == steps.KeepersWork {
+			work = append(work, spell{e.Before, e.End})
+		}
 	}
 	return work
 }
 
-// faint returns the departure where the hive's samples stand out the most near
-// the work on others, when no event of its own is near; nil when none does.
-func (h *hive) faint(others []spell, from, to time.Time) *steps.Departure {
-	var found *steps.Departure
-	most := 1.0
+// blips are the samples of a hive by day that stand out, where no event of its
+// own is near.
+func (c *Course) blips(h *hive, from, to time.Time) []blip {
+	var found []blip
 	samples := h.samples.Between(from, to)
-	noiseKg := max(h.stream.NoiseKg(), h.gustsKg(samples, others))
 	for i := 3; i < len(samples)-3; i++ {
 		s := samples[i]
 		gap := s.Time.Sub(samples[i-1].Time)
-		near := func(o spell) bool {
-			return !s.Time.Before(o.from.Add(-faintNear)) && !s.Time.After(o.to.Add(faintNear))
-		}
-		if gap > 20*time.Minute || !slices.ContainsFunc(others, near) || h.busyAt(s.Time) {
+		if gap > 20*time.Minute {
 			continue
 		}
 		before, after := levels(samples[i-3:i]), levels(samples[i+1:i+4])
 		usual := (before + after) / 2
-		out := max(usual-s.LowKg, s.HighKg-usual, math.Abs(s.WeightKg-usual))
-		mark := out / (faintKg + faintNoise*noiseKg + math.Abs(after-before)/2)
+		out := max(usual-s.LowKg, s.HighKg-usual, math.Abs(s.WeightKg-usual)) - math.Abs(after-before)/2
+		mark := out / (faintKg + faintNoise*h.stream.NoiseKg())
+		if mark > 1 {
+			mark = out / (faintKg + faintNoise*max(h.stream.NoiseKg(), gustsKg(samples, i)))
+		}
 		if warm := warmths(samples[max(0, i-12):i]); len(warm) >= 6 {
 			usual := robust.Median(warm)
 			mark = max(mark, (usual-s.InsideTempC)/(faintK+usual-slices.Min(warm)))
 		}
-		if !(mark > most) {
+		if !(mark > 1) || h.busyAt(s.Time) || sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, s.Time) < nightDeg {
 			continue
 		}
-		most = mark
-		found = &steps.Departure{
-			Before: samples[i-1].Time, Start: s.Time, End: samples[i+1].Time, QuietFrom: samples[i+1].Time,
-			Settled: true, BaseKg: before, AfterKg: after, Cadence: gap, NoiseKg: h.stream.NoiseKg(),
-			LowestKg: min(s.LowKg, before, after), HighestKg: max(s.HighKg, before, after), Samples: 2, StepShare: 1,
-			WarmedK: outyard.Unknown, CooledK: outyard.Unknown,
-		}
+		air := c.weather.mean(outyard.OutsideTemp, s.Time.Add(-time.Hour), s.Time.Add(time.Hour))
+		found = append(found, blip{
+			Departure: &steps.Departure{
+				Before: samples[i-1].Time, Start: s.Time, End: samples[i+1].Time, QuietFrom: samples[i+1].Time,
+				Settled: true, BaseKg: before, AfterKg: after, Cadence: gap, NoiseKg: h.stream.NoiseKg(),
+				LowestKg: min(s.LowKg, before, after), HighestKg: max(s.HighKg, before, after), Samples: 2, Away: 1, StepShare: 1,
+				WarmedK: outyard.Unknown, CooledK: outyard.Unknown,
+			},
+			mark: mark, flight: s.WeightKg < usual && !(air < flightC),
+		})
 	}
 	return found
 }
 
-// gustsKg is how much the samples about the work on others differ from their
-// neighbours, as a standard deviation: wind shakes a hive all afternoon.
-func (h *hive) gustsKg(samples []condition.Sample, others []spell) float64 {
+// gustsKg is how much the samples about the i-th differ from their neighbours,
+// as a standard deviation: wind shakes a hive all afternoon.
+func gustsKg(samples []condition.Sample, i int) float64 {
 	var moves []float64
-	for i := 2; i < len(samples); i++ {
-		t := samples[i].Time
-		if !slices.ContainsFunc(others, func(o spell) bool {
-			return t.After(o.from.Add(-3*faintNear)) && t.Before(o.to.Add(3*faintNear))
-		}) {
+	at := samples[i].Time
+	for k := 2; k < len(samples); k++ {
+		if samples[k].Time.Sub(at) > 3*faintNear {
+			break
+		}
+		if at.Sub(samples[k-2].Time) > 3*faintNear {
 			continue
 		}
-		if d := samples[i-2].WeightKg - 2*samples[i-1].WeightKg + samples[i].WeightKg; outyard.Known(d) {
+		if d := samples[k-2].WeightKg - 2*samples[k-1].WeightKg + samples[k].WeightKg; outyard.Known(d) {
 			moves = append(moves, math.Abs(d))
 		}
 	}

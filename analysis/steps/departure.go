@@ -236,6 +236,12 @@ func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
 		slices.Sort(level)
 		dep.AfterKg = (level[(len(level)-1)/2] + level[len(level)/2]) / 2
 		dep.End, dep.Settled = d.path[i].Time, true
+		for _, p := range d.path[1:i] {
+			// With a reading lost, quiet may have come before it could be seen.
+			if math.Abs(p.WeightKg-dep.AfterKg) <= d.set.SettleKg+4*noiseKg {
+				dep.Away--
+			}
+		}
 		return d.close()
 	case s.Time.Sub(dep.Before) > d.set.MaxSpan:
 		dep.Cut, dep.Settled = true, true

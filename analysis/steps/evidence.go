@@ -19,10 +19,12 @@ func (s *scales) weighWork() {
 	case out > 0.6:
 		s.add(KeepersWork, 2+3*ramp(out, 0.6, 2), fmt.Sprintf("%.1f kg was lifted off or pressed on for a while", out))
 	case math.Abs(net) < 0.6:
-		s.add(KeepersWork, -5*ramp(math.Abs(net), 0.6, 0.3)-1, "")
+		// What goes off by little and comes back is mostly bees, unless the
+		// keeper is at one hive after the other.
+		s.add(KeepersWork, -5*ramp(math.Abs(net), 0.6, 0.3)-1+3*ramp(c.NeighbourMarks, 1, 3)*ramp(out, 0.1, 0.3), "")
 	default:
 		// Lifting that the samples were too sparse to show.
-		s.add(KeepersWork, -2+1.5*ramp(s.cadenceMin, 10, 60), "")
+		s.add(KeepersWork, -2+2.2*ramp(s.cadenceMin, 10, 60), "")
 	}
 	if d.Reversals >= 2 {
 		s.add(KeepersWork, 1.5, "the weight went up and down several times")
@@ -159,14 +161,13 @@ func (s *scales) weighTemperature() {
 		z := d.WarmedK / d.MovesK
 		sure := ramp(z, 3, 4.5) * ramp(d.WarmedK, 0.15, 0.4)
 		// Wherever the probe hangs, little else heats it within minutes.
-		most, least := 3+3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10), 1.0
-		missed := ramp(z, 3, 1)
+		most, least := 3+3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10), 0.5
 		if c.BroodProbe {
-			// Samples some minutes apart do not miss it.
-			sparse := ramp(s.cadenceMin, 10, 45)
-			most, least = 6-sparse+ramp(d.WarmedK, hotK, 1.2), 3.5-sparse
-			missed = ramp(z, 4-sparse, 3-2*sparse)
+			most, least = max(most, 5+2*ramp(d.WarmedK, hotK, 1.2)), 1
 		}
+		// That it was not seen says the less, the farther apart the samples are.
+		least *= -math.Log((1 - heatSeen(d.Start.Sub(d.Before).Minutes())) / 0.97)
+		missed := ramp(z, 4, 2.5)
 		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
 		for _, cause := range []Cause{SwarmLeft, SwarmCameBack} {
 			s.add(cause, sure*most-least*missed, told)
@@ -182,6 +183,14 @@ func (s *scales) weighTemperature() {
 
 // doubtNats is from where on the days after a fall speak against a swarm.
 const doubtNats = -0.3
+
+// heatSeen is the chance that samples so many minutes apart show how hot the
+// nest was as a swarm left: it is so for 10 to 20 minutes, of which a dozen
+// stand out, and one probe in twelve hangs where it does not come.
+func heatSeen(gapMin float64) float64 {
+	const standsOutMin, near = 12, 11.0 / 12
+	return near * min(1, standsOutMin/gapMin)
+}
 
 // weighBlindly: where no probe hung in the hive, and the days after do not speak
 // against it, a clean fall is told for a swarm more readily than it is likely.
@@ -291,7 +300,8 @@ func (s *scales) weighFault() {
 	}
 	switch {
 	case c.SunDeg < -4:
-		s.add(Fault, 8, "one sample stood alone")
+		// Nobody lifts a hive in the dark for as long as one reading.
+		s.add(Fault, 12, "one sample stood alone")
 	case s.pushKg > 1.5:
 		s.add(Fault, 11, "one sample stood alone, and above the rest")
 	case s.liftKg > 1.5:
