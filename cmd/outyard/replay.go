@@ -190,15 +190,16 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 	}
 	var lateSince time.Time
-	arrived := make([]outyard.Reading, 0, len(y.rows)) // nearly in order of time
+	arrived := past{}
 	for i := 0; i < len(y.rows); {
 		now := y.rows[i].Arrival
 		pass(now)
 		late := !lateSince.IsZero()
 		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
-			late = course.Observe(y.rows[i].Reading) != nil || late
-			arrived = append(arrived, y.rows[i].Reading)
-			tell(now)
+			if arrived.take(y.rows[i].Reading) {
+				late = course.Observe(y.rows[i].Reading) != nil || late
+				tell(now)
+			}
 		}
 		if late && lateSince.IsZero() {
 			lateSince = now
@@ -208,11 +209,8 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		if late && (i == len(y.rows) || y.rows[i].Arrival.Sub(lateSince) > 30*time.Second) {
 			lateSince = time.Time{}
 			course = analysis.NewCourse(y.yard, journal, set)
-			slices.SortStableFunc(arrived, func(a, b outyard.Reading) int {
-				return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
-			})
-			for _, r := range arrived {
-				_ = course.Observe(r) // a second reading of one instant: twice is once
+			for _, r := range arrived.sorted() {
+				_ = course.Observe(r) // in order of time nothing is late
 			}
 			course.Advance(now)
 			ledger.Reconcile(course.Findings(), now)

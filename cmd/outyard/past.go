@@ -1,0 +1,72 @@
+package main
+
+import (
+	"cmp"
+	"slices"
+
+	"outyard"
+)
+
+// A past is what has arrived of a yard so far, as a store would have kept it:
+// a quantity of a hive at one instant counts once, and the first value wins.
+type past map[outyard.HiveID]*hivePast
+
+// A hivePast is what has arrived of one hive.
+type hivePast struct {
+	byTime []outyard.Reading
+	// What came after something later, until it is sorted in: where it stands
+	// in late, by its time in ns.
+	late []outyard.Reading
+	at   map[int64]int
+}
+
+// take keeps a reading. It says whether it was news, as a row that is there
+// twice is not.
+func (p past) take(r outyard.Reading) (news bool) {
+	a := p[r.Hive]
+	if a == nil {
+		a = &hivePast{at: map[int64]int{}}
+		p[r.Hive] = a
+	}
+	if n := len(a.byTime); n == 0 || a.byTime[n-1].Time.Before(r.Time) {
+		a.byTime = append(a.byTime, r)
+		return true
+	}
+	i, kept := slices.BinarySearchFunc(a.byTime, r, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
+	if kept {
+		return complete(&a.byTime[i], r)
+	}
+	if i, kept := a.at[r.Time.UnixNano()]; kept {
+		return complete(&a.late[i], r)
+	}
+	a.at[r.Time.UnixNano()] = len(a.late)
+	a.late = append(a.late, r)
+	return true
+}
+
+// complete adds what was not known before. It says whether there was any.
+func complete(kept *outyard.Reading, r outyard.Reading) (news bool) {
+	for q, v := range r.Values {
+		if outyard.Known(v) && !outyard.Known(kept.Values[q]) {
+			kept.Values[q], news = v, true
+		}
+	}
+	return news
+}
+
+// sorted returns all readings in order of time.
+func (p past) sorted() []outyard.Reading {
+	var all []outyard.Reading
+	for _, a := range p {
+		if len(a.late) > 0 {
+			a.byTime = append(a.byTime, a.late...)
+			slices.SortFunc(a.byTime, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
+			a.late, a.at = nil, map[int64]int{}
+		}
+		all = append(all, a.byTime...)
+	}
+	slices.SortFunc(all, func(a, b outyard.Reading) int {
+		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
+	})
+	return all
+}
