@@ -230,6 +230,9 @@ func (c *Course) Findings() []outyard.Finding {
 	all = append(all, c.silence.Findings()...)
 	all = append(all, c.battery.Findings()...)
 	all = append(all, c.faults.Findings()...)
+	for i := range all {
+		say(&all[i])
+	}
 	slices.SortStableFunc(all, func(a, b outyard.Finding) int {
 		return cmp.Or(a.Onset.Compare(b.Onset), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Hive, b.Hive))
 	})

@@ -70,6 +70,10 @@ func (w *Watch) judgeStores() {
 			}
 			f.Summary = fmt.Sprintf("Stores of about %.0f kg last some %.0f days (%.0f to %.0f) at %.2f kg a day, with %.0f kg left as a reserve.",
 				w.stores.Value, lasts.Days, lasts.LowDays, lasts.HighDays, use.Value, w.set.ReserveKg)
+			if lasts.HighDays < 1 {
+				f.Summary = fmt.Sprintf("Stores are as good as used up: about %.0f kg, of which %.0f kg are a reserve, and the colony eats %.2f kg a day.",
+					w.stores.Value, w.set.ReserveKg, use.Value)
+			}
 			f.Advice = []string{"Heft the hive, and look at the combs by the brood.", "Carry sugar: syrup while bees fly, fondant or dry sugar over the cluster when it is cold."}
 		} else {
 			f.Confidence = surely(winterShort, math.Hypot(w.stores.Error, use.Error/use.Value*winterKg))

@@ -265,6 +265,8 @@ func (n *node) silentAt(t time.Time) bool {
 // spoken is a duration as one says it.
 func spoken(d time.Duration) string {
 	switch {
+	case d < 90*time.Second:
+		return "minute"
 	case d < 90*time.Minute:
 		return fmt.Sprintf("%.0f minutes", d.Minutes())
 	case d < 48*time.Hour:
