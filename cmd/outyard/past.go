@@ -29,7 +29,7 @@ func (p past) take(r outyard.Reading) (news bool) {
 		p[r.Hive] = a
 	}
 	if n := len(a.byTime); n == 0 || a.byTime[n-1].Time.Before(r.Time) {
-		a.byTime = append(a.byTime, r)
+		a.byTime = append(roomy(a.byTime), r)
 		return true
 	}
 	i, kept := slices.BinarySearchFunc(a.byTime, r, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
@@ -56,7 +56,11 @@ func complete(kept *outyard.Reading, r outyard.Reading) (news bool) {
 
 // sorted returns all readings in order of time.
 func (p past) sorted() []outyard.Reading {
-	var all []outyard.Reading
+	n := 0
+	for _, a := range p {
+		n += len(a.byTime) + len(a.late)
+	}
+	all := make([]outyard.Reading, 0, n)
 	for _, a := range p {
 		if len(a.late) > 0 {
 			a.byTime = append(a.byTime, a.late...)
@@ -69,4 +73,14 @@ func (p past) sorted() []outyard.Reading {
 		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
 	})
 	return all
+}
+
+// roomy returns a slice with room for one more, twice as large where it was
+// full: append takes a quarter more of a long one, and copies a season over
+// and over.
+func roomy[T any](s []T) []T {
+	if len(s) < cap(s) {
+		return s
+	}
+	return append(make([]T, 0, max(64, 2*len(s))), s...)
 }

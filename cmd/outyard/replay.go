@@ -134,7 +134,7 @@ func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.W
 		if _, known := y.yard.Hive(row.Reading.Hive); !known && row.Reading.Hive != "" {
 			y.yard.Hives = append(y.yard.Hives, outyard.Hive{ID: row.Reading.Hive, Name: string(row.Reading.Hive)})
 		}
-		y.rows = append(y.rows, row)
+		y.rows = append(roomy(y.rows), row)
 	}
 	for id, y := range yards {
 		order = append(order, id)
