@@ -225,7 +225,10 @@ func (c *Course) Findings() []outyard.Finding {
 	}
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.nests.Findings()...)
-	all = append(all, c.flows.Findings()...)
+	for _, f := range c.flows.Findings() {
+		c.ripen(&f)
+		all = append(all, f)
+	}
 	all = append(all, c.robbers.Findings()...)
 	all = append(all, c.silence.Findings()...)
 	all = append(all, c.battery.Findings()...)

@@ -60,6 +60,7 @@ func (c *Course) count(date outyard.Date) {
 		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all) - h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg,
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
 		rows[i].StoresKg = h.stores.StoresKg().Value
+		h.nights.Next(rows[i].NightLossKg, c.flows.Chance() > 0.5)
 	}
 	c.revision++
 }

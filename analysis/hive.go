@@ -35,6 +35,7 @@ type hive struct {
 	air     *air.Days
 	warmth  []brood.Hour // of the date counted last
 	stores  *honey.Watch
+	nights  honey.Nights
 	water   wetDays
 }
 

@@ -123,3 +123,31 @@ func TestWhenRobbersAreTold(t *testing.T) {
 		})
 	}
 }
+
+func TestQuietNightsAfterAFlowAreAHint(t *testing.T) {
+	y := testYard(t, "h1", "h2")
+	y.Hives[0].Name = "By the gate"
+	c := NewCourse(y, nil, DefaultSettings())
+	for _, id := range []outyard.HiveID{"h1", "h2"} {
+		h := newHive(id, y, nil, c.set)
+		c.hives[id], c.order = h, append(c.order, h)
+		for range 20 {
+			h.nights.Next(0.6, true)
+		}
+	}
+	end := func() outyard.Finding {
+		f := outyard.Finding{Kind: outyard.FlowEnd, State: outyard.Open, Facts: map[string]any{}, Advice: []string{"as before"}}
+		c.ripen(&f)
+		return f
+	}
+	require.Equal(t, []string{"as before"}, end().Advice, "no night is known since")
+	for range 5 {
+		c.hives["h1"].nights.Next(0.1, false)
+		c.hives["h2"].nights.Next(0.5, false)
+	}
+	f := end()
+	require.Equal(t, []string{"h1"}, f.Facts["quiet_nights"])
+	require.Contains(t, f.Advice[0], "opening By the gate with a refractometer: nights have gone quiet, 0.10 kg")
+	require.Contains(t, f.Caution[0], "CXS 12-1981")
+	require.Contains(t, f.Caution[1], "twelve months")
+}

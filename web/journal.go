@@ -12,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"outyard"
+	"outyard/analysis/honey"
 	"outyard/store"
 )
 
@@ -37,7 +38,7 @@ type yardOption struct {
 }
 
 // entryForm is what was typed, kept when it has to be shown again.
-type entryForm struct{ Place, Time, Kind, Kg, Part, Note string }
+type entryForm struct{ Place, Time, Kind, Kg, Part, Index, IndexTemp, Note string }
 
 const (
 	entriesPerPage = 50
@@ -133,7 +134,8 @@ func (s *site) formOf(r *http.Request) (entryForm, error) {
 		return entryForm{}, &pageError{http.StatusBadRequest, "The form could not be read. Go back and try again; a note may have up to 2000 characters."}
 	}
 	return entryForm{Place: r.PostFormValue("place"), Time: r.PostFormValue("time"), Kind: r.PostFormValue("kind"),
-		Kg: r.PostFormValue("kg"), Part: r.PostFormValue("part"), Note: strings.TrimSpace(r.PostFormValue("note"))}, nil
+		Kg: r.PostFormValue("kg"), Part: r.PostFormValue("part"),
+		Index: r.PostFormValue("refractometer"), IndexTemp: r.PostFormValue("refractometer-temp"), Note: strings.TrimSpace(r.PostFormValue("note"))}, nil
 }
 
 func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, form entryForm, problem string) error {
@@ -261,17 +263,41 @@ func (s *site) entryOf(f entryForm) (outyard.Entry, error) {
 	}
 	e.Time = t.UTC()
 	if f.Kg != "" {
-		// A decimal comma is how most of the world writes it.
-		kg, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(f.Kg), ",", ".", 1), 64)
-		if err != nil || !outyard.Known(kg) {
+		if e.Kg, err = typedNumber(f.Kg); err != nil {
 			return e, errors.New("write the weight in kilograms, such as 12.5, or leave it empty")
 		}
-		e.Kg = kg
+	}
+	if f.Index != "" {
+		reading, err := typedNumber(f.Index)
+		if err != nil {
+			return e, errors.New("write the refractometer's reading as an index, such as 1.4915, or in Brix, such as 80.5, or leave it empty")
+		}
+		tempC := outyard.Unknown
+		if f.IndexTemp != "" {
+			if tempC, err = typedNumber(f.IndexTemp); err != nil {
+				return e, errors.New("write the refractometer's temperature in °C, such as 22, or leave it empty")
+			}
+		}
+		m, err := honey.Measure(reading, tempC)
+		if err != nil {
+			return e, err
+		}
+		e.Note = m.Noted(e.Note)
 	}
 	if err := s.checkEntry(e); err != nil {
 		return e, err
 	}
 	return e, nil
+}
+
+// typedNumber reads a number as people type it: a decimal comma is how most of
+// the world writes it.
+func typedNumber(s string) (float64, error) {
+	v, err := strconv.ParseFloat(strings.Replace(strings.TrimSpace(s), ",", ".", 1), 64)
+	if err == nil && !outyard.Known(v) {
+		err = strconv.ErrRange
+	}
+	return v, err
 }
 
 // checkEntry says what makes an entry unfit to be kept.

@@ -168,6 +168,22 @@ func (w *Watch) superBetween(by outyard.Date, gainKg, errorKg float64) (early, l
 	return early, late
 }
 
+// surest is the most that is said: the errors are judgement, and the boxes may
+// not be what the config says.
+const surest = 0.97
+
+// rounded are facts to the gram and the hour: more digits are none.
+func rounded(facts map[string]any) map[string]any {
+	out := make(map[string]any, len(facts))
+	for name, v := range facts {
+		if x, ok := v.(float64); ok {
+			v = math.Round(1000*x) / 1000
+		}
+		out[name] = v
+	}
+	return out
+}
+
 // Findings says what the days so far mean, in order of onset within each kind.
 func (w *Watch) Findings() []outyard.Finding {
 	var out []outyard.Finding
@@ -175,7 +191,8 @@ func (w *Watch) Findings() []outyard.Finding {
 		for _, s := range of {
 			f := s.finding
 			f.Yard, f.Hive, f.State = w.yard.ID, w.hive.ID, outyard.Open
-			f.Confidence = math.Round(100*f.Confidence) / 100
+			f.Confidence = math.Round(100*min(f.Confidence, surest)) / 100
+			f.Facts = rounded(f.Facts)
 			f.Onset = s.from.Start(zoneOf(w.yard)).UTC()
 			if (s.to != outyard.Date{}) {
 				f.State, f.End = outyard.Over, s.to.Start(zoneOf(w.yard)).UTC()

@@ -46,6 +46,37 @@ func TestWaterByRefractometer(t *testing.T) {
 	}
 }
 
+func TestARefractometersReadingIsNoted(t *testing.T) {
+	for _, c := range []struct {
+		name           string
+		reading, tempC float64
+		want           string
+	}{
+		// Chataway's table: 1.4940 is 17.0 %, 1.4900 18.6 %, 1.4865 20.0 %.
+		{"an index", 1.4940, nan, "refractometer 1.494: 17.0 % water, ripe, and it keeps"},
+		{"an index at its temperature", 1.4900, 25, "refractometer 1.49 at 25 °C: 18.1 % water, ripe; keep it cool and closed"},
+		{"the same, colder", 1.4900, 15, "refractometer 1.49 at 15 °C: 19.0 % water, under the limit of 20 % (CXS 12-1981), but it may ferment"},
+		{"too wet", 1.4840, 20, "refractometer 1.484 at 20 °C: 21.0 % water, too wet: over the limit of 20 % (CXS 12-1981; heather 23 %)"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			m, err := Measure(c.reading, c.tempC)
+			require.NoError(t, err)
+			require.Equal(t, c.want, m.String())
+			require.Equal(t, c.want+"; second super", m.Noted("second super"))
+		})
+	}
+	// 81.3 Brix and 17.0 % of water are one reading, from memory of the double
+	// scales that honey refractometers carry; good to 0.2 %.
+	brix, err := Measure(81.3, nan)
+	require.NoError(t, err)
+	require.InDelta(t, 17.0, brix.WaterPct, 0.2)
+	require.Contains(t, brix.String(), "81.3 Brix")
+	for _, bad := range [][2]float64{{1.333, 20}, {0, 20}, {18, 20}, {99, 20}, {nan, 20}, {inf, 20}, {-inf, 20}, {1.49, 90}, {1.49, -20}} {
+		_, err := Measure(bad[0], bad[1])
+		require.Error(t, err, "%v", bad)
+	}
+}
+
 func TestYeastsThatHoneyBears(t *testing.T) { // edges: handbook tables after Lochhead 1933
 	for _, c := range []struct{ waterPct, perG float64 }{
 		{15, inf}, {17.0, inf}, {17.1, 1000}, {18.0, 1000}, {18.1, 10}, {19.0, 10}, {19.1, 1}, {20.0, 1}, {20.1, 0}, {nan, nan},
@@ -370,6 +401,21 @@ func TestRipeness(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) { require.Equal(t, c.likely, Ripe(c.during, c.after).Likely) })
 	}
 	require.Less(t, Ripe(during, []float64{0.5, 0.4, 0.3, 0.2, 0.15, 0.12, 0.1}).Falling, 0.01)
+}
+
+func TestNightsOfALaterFlowAreItsOwn(t *testing.T) {
+	var n Nights
+	for range 20 {
+		n.Next(0.6, true)
+	}
+	require.False(t, n.Ripe().Likely)
+	for range 6 {
+		n.Next(nan, false) // nobody saw them
+		n.Next(0.1, false)
+	}
+	require.True(t, n.Ripe().Likely)
+	n.Next(0.7, true)
+	require.False(t, n.Ripe().Likely)
 }
 
 func TestStoresWhileBoxesComeAndGo(t *testing.T) {

@@ -3,6 +3,7 @@ package honey
 import (
 	"math"
 
+	"outyard"
 	"outyard/analysis/robust"
 )
 
@@ -45,3 +46,34 @@ func Ripe(duringKg, afterKg []float64) Ripeness {
 	r.Likely = r.Nights >= ripeNights && r.PeakKg >= leastPeakKg && r.NightLossKg <= max(quietShare*r.PeakKg, quietKg)
 	return r
 }
+
+// Nights remembers a hive's nights of the latest flow and since.
+type Nights struct {
+	during, after []float64 // kg lost between dusk and dawn
+}
+
+// Nights of a flow, and since one, that are remembered.
+const duringNights, afterNights = 30, 20
+
+// Next takes the night that ended on a day, and whether nectar came in on it.
+// A flow that begins anew makes the last one's honey its own.
+func (n *Nights) Next(lossKg float64, flowing bool) {
+	if !outyard.Known(lossKg) {
+		return
+	}
+	if flowing {
+		if len(n.after) > 0 {
+			n.during, n.after = nil, nil
+		}
+		n.during = lastOf(append(n.during, lossKg), duringNights)
+		return
+	}
+	if len(n.during) > 0 {
+		n.after = lastOf(append(n.after, lossKg), afterNights)
+	}
+}
+
+// Ripe compares the nights since the flow with those in it.
+func (n *Nights) Ripe() Ripeness { return Ripe(n.during, n.after) }
+
+func lastOf(x []float64, most int) []float64 { return x[max(0, len(x)-most):] }

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"outyard"
+	"outyard/analysis/honey"
 	"outyard/configs"
 	"outyard/store"
 	"outyard/store/sqlite"
@@ -40,6 +41,7 @@ func newJournalAdd() *cobra.Command {
 	}
 	var e outyard.Entry
 	var yard, hive, at string
+	var reading, tempC float64
 	cmd := &cobra.Command{
 		Use:   "add KIND",
 		Short: "Note what was done or seen",
@@ -65,6 +67,18 @@ While a daemon runs, the journal's page takes the note instead.`,
 			}
 			if e.Time.IsZero() {
 				e.Time = time.Now().UTC().Round(time.Second)
+			}
+			if cmd.Flags().Changed("refractometer") {
+				if !cmd.Flags().Changed("refractometer-temp") {
+					tempC = outyard.Unknown
+				}
+				m, err := honey.Measure(reading, tempC)
+				if err != nil {
+					return usageError{err}
+				}
+				e.Note = m.Noted(e.Note)
+			} else if cmd.Flags().Changed("refractometer-temp") {
+				return useWrongly("--refractometer-temp wants --refractometer")
 			}
 			if err := e.Check(); err != nil {
 				return usageError{err}
@@ -97,6 +111,9 @@ While a daemon runs, the journal's page takes the note instead.`,
 				return err
 			}
 			_, err = fmt.Fprintf(cmd.OutOrStdout(), "noted as %s\n", kept.ID)
+			if cmd.Flags().Changed("refractometer") && err == nil {
+				_, err = fmt.Fprintln(cmd.OutOrStdout(), e.Note)
+			}
 			return err
 		},
 	}
@@ -106,6 +123,8 @@ While a daemon runs, the journal's page takes the note instead.`,
 	f.Float64Var(&e.Kg, "kg", 0, "how many `KG` were put on or, negative, taken off")
 	f.StringVar(&e.Part, "part", "", "which `PART` was put on or taken off, such as medium-10")
 	f.StringVar(&e.Note, "note", "", "a `TEXT` of your own")
+	f.Float64Var(&reading, "refractometer", 0, "a `READING` of honey, as refractive index (1.4915) or Brix (80.5): its water is noted")
+	f.Float64Var(&tempC, "refractometer-temp", 20, "the refractometer's temperature in `CELSIUS`, where it does not correct for it by itself")
 	f.StringVar(&at, "at", "", "when, as RFC 3339 `TIME` (default now)")
 	return cmd
 }
