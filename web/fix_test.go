@@ -139,3 +139,26 @@ func TestALinkOfAMessage(t *testing.T) {
 		require.Equal(t, want, resp.StatusCode, host)
 	}
 }
+
+func TestARefractometersReadingIsNotedWithItsWater(t *testing.T) {
+	db := seed(t)
+	srv, get := visit(t, db, testOptions())
+	jar, err := cookiejar.New(nil)
+	require.NoError(t, err)
+	srv.Client().Jar = jar
+	_, page, _ := get("/journal")
+	token := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(page)[1]
+	post := func(reading, tempC string) int {
+		resp, err := srv.Client().PostForm(srv.URL+"/journal", url.Values{"token": {token}, "place": {"heron-point/h02"}, "kind": {"visit"},
+			"time": {"2027-05-14T09:30"}, "refractometer": {reading}, "refractometer-temp": {tempC}, "note": {"top super"}})
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		return resp.StatusCode
+	}
+	require.Equal(t, http.StatusUnprocessableEntity, post("sweet", ""))
+	require.Equal(t, http.StatusUnprocessableEntity, post("1.333", ""))
+	require.Equal(t, http.StatusUnprocessableEntity, post("1.4900", "warm"))
+	require.Equal(t, http.StatusOK, post("1,4900", "25"))
+	_, page, _ = get("/journal")
+	contains(t, textOfPage(page), "18.1 % water", "top super")
+}
