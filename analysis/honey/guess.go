@@ -30,7 +30,7 @@ type guess struct {
 	errorKg float64 // standard error of the parts' weight because of it
 }
 
-// A case is one explanation of a work.
+// An explanation is one that a work may have.
 type explanation struct {
 	parts  []outyard.Part
 	what   string
@@ -43,16 +43,18 @@ const (
 	// A box weighs what the table says to within so much of it, foundation in
 	// place of comb and the scale's error after work included.
 	boxSpread, workErrorKg = 0.08, 0.2
-	// Feed, combs, a stone: anything up to so much is as likely as another.
-	otherMostKg = 8
-	// More than that taken off without a box is combs one by one.
+	// Feed, combs, a stone: anything up to so much is as likely as another. A
+	// top feeder takes up to 12 kg of syrup; more combs than 8 kg taken off
+	// without a box are taken one by one.
+	feedMostKg, combsMostKg = 12, 8
+	// Heavier than that it is hardly ever.
 	otherHeavy = 0.02
 )
 
 // boxesComeShare is how often a weight put on in that month is a box rather
 // than feed or combs: before and in the flows it mostly is, after the harvest
 // and in winter hardly ever.
-var boxesComeShare = table{0.05, 0.1, 0.35, 0.7, 0.85, 0.85, 0.7, 0.3, 0.08, 0.05, 0.05, 0.05}
+var boxesComeShare = table{0.05, 0.1, 0.35, 0.7, 0.85, 0.85, 0.7, 0.25, 0.06, 0.05, 0.05, 0.05}
 
 // guessWork weighs what a work may have been, box by box of the kinds that the
 // hive has, and takes the likeliest. How unsure that is goes into the error.
@@ -91,9 +93,12 @@ func (w work) noBox() float64 {
 	if w.box {
 		return 0
 	}
-	kg := math.Abs(w.kg)
-	density := 1.0 / otherMostKg
-	if kg > otherMostKg {
+	most := float64(feedMostKg)
+	if w.kg < 0 {
+		most = combsMostKg
+	}
+	density := 1 / most
+	if math.Abs(w.kg) > most {
 		density *= otherHeavy
 	}
 	if w.kg > 0 {
@@ -108,6 +113,8 @@ func (w work) boxComes() float64 {
 	odds := share / (1 - share)
 	if w.flowing {
 		odds *= 2
+	} else {
+		odds /= 2
 	}
 	if w.stores.Known() && !w.flowing { // a hungry hive is fed
 		odds *= math.Exp(-2 * surely(hungryKg-w.stores.Value, w.stores.Error))
