@@ -29,6 +29,11 @@ type BatterySettings struct {
 	// SuddenTimes, 4: how many times the usual scatter from night to night the
 	// voltage must have lost over ShortDays to be falling suddenly.
 	SuddenTimes float64
+	// BendShare, 0.5: how many of the days that a straight line would give it a
+	// battery has that falls suddenly: past the bend of its course each day
+	// takes more than the one before, and nodes give out above the least that
+	// the cell could bear.
+	BendShare float64
 	// ScatterShare, 0.002: the least scatter believed, as a share of the
 	// voltage: 10 mV of a lithium cell, the step of most nodes and some.
 	ScatterShare float64
@@ -51,7 +56,7 @@ type BatterySettings struct {
 
 // DefaultBatterySettings returns the defaults.
 func DefaultBatterySettings() BatterySettings {
-	return BatterySettings{WarnDays: 21, SureDays: 2, LongDays: 14, ShortDays: 5, FallingP: 0.02, SuddenTimes: 4,
+	return BatterySettings{WarnDays: 21, SureDays: 2, LongDays: 14, ShortDays: 5, FallingP: 0.02, SuddenTimes: 4, BendShare: 0.5,
 		ScatterShare: 0.002, SwingShare: 0.012, LowShare: 0.45, SunnyShare: 0.3, RefilledShare: 0.25, CalmDays: 10}
 }
 
@@ -294,6 +299,9 @@ func (s BatterySettings) Forecast(volts []float64, emptyV float64) Forecast {
 	if outyard.Known(f.VoltsADay) {
 		f.DaysLeft = max(0, (now-emptyV)/-f.VoltsADay)
 	}
+	if f.Sudden {
+		f.DaysLeft *= s.BendShare
+	}
 	return f
 }
 
@@ -415,7 +423,7 @@ func (b *Batteries) finding(n *batteryNode, e *lowBattery) outyard.Finding {
 		reasons = append(reasons, fmt.Sprintf("the node is taken to give out at some %.1f V, going by the highest voltage seen; the config can say better", e.latest.EmptyV))
 	}
 	if e.latest.Sudden {
-		reasons = append(reasons, "it has begun to fall faster, as batteries do at their end")
+		reasons = append(reasons, "it has begun to fall faster, as batteries do at their end, and is given half the days of a straight line")
 	}
 	if e.sunny {
 		f.Confidence = 0.7

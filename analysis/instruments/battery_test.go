@@ -116,6 +116,26 @@ func TestTheNodesOwnCutOffCounts(t *testing.T) {
 	require.InDelta(t, -0.01, found[0].Fact("slope_v_per_day"), 0.001)
 }
 
+func TestABatteryPastItsBendHasFewerDaysThanAStraightLineGivesIt(t *testing.T) {
+	var volts []float64
+	for day := range 20 {
+		v := 3.6
+		if day > 14 {
+			v -= 0.02 * float64(day-14)
+		}
+		volts = append(volts, v)
+	}
+	set := DefaultBatterySettings()
+	bent := set.Forecast(volts, 3.0)
+	require.True(t, bent.Sudden)
+	require.InDelta(t, -0.02, bent.VoltsADay, 0.001)
+	require.InDelta(t, 0.5*(3.5-3.0)/0.02, bent.DaysLeft, 2)
+
+	straight := set.Forecast([]float64{3.8, 3.78, 3.76, 3.74, 3.72, 3.7, 3.68, 3.66, 3.64, 3.62, 3.6, 3.58, 3.56, 3.54}, 3.0)
+	require.False(t, straight.Sudden)
+	require.InDelta(t, (3.54-3.0)/0.02, straight.DaysLeft, 2)
+}
+
 func TestAtOneTemperatureTakesOutTheColdAndNoMore(t *testing.T) {
 	var volts, temps, want []float64
 	for day := range 28 {
