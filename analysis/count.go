@@ -133,14 +133,18 @@ func (h *hive) count(date outyard.Date, from, to time.Time, w *weather, faults *
 		h.warmth = append(h.warmth, brood.Hour{InsideC: hour.InsideTempC, OutsideC: hour.OutsideTempC})
 	}
 	climate, _ := h.air.SoFar()
-	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today)
+	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today, lyingTemp)
 	return row, climate, true
 }
 
-// insideTempC is the mean of what the probe in the hive shows over a day.
-func insideTempC(samples []condition.Sample) float64 {
+// insideTempC is the mean of what the probe in the hive shows over a day, as
+// long as it is trusted.
+func insideTempC(samples []condition.Sample, lyingSince time.Time) float64 {
 	sum, n := 0.0, 0
 	for _, s := range samples {
+		if !lyingSince.IsZero() && !s.Time.Before(lyingSince) {
+			break
+		}
 		if outyard.Known(s.InsideTempC) {
 			sum, n = sum+s.InsideTempC, n+1
 		}
