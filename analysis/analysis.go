@@ -78,6 +78,7 @@ type Course struct {
 	hives   map[outyard.HiveID]*hive
 	order   []*hive // by id
 	weather weather
+	usual   usual
 	airs    shapes // the air's temperature
 
 	newest   time.Time    // the newest instant seen
@@ -145,7 +146,7 @@ func (c *Course) Observe(r outyard.Reading) error {
 		c.order = append(c.order, h)
 		slices.SortFunc(c.order, func(a, b *hive) int { return cmp.Compare(a.id, b.id) })
 	}
-	h.observe(r)
+	h.observe(r, c.usual.between)
 	if h.restless() {
 		c.explainAround(h)
 	}

@@ -46,6 +46,7 @@ func (c *Course) count(date outyard.Date) {
 			rows[i].NightLossKg += h.water.on(dawn.Add(-time.Hour)) - h.water.on(dusk.Add(time.Hour))
 		}
 	}
+	c.usual = c.usual.add(from, to, gains)
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
 	c.judge.Day(date, climates)

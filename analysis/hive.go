@@ -22,6 +22,7 @@ type hive struct {
 	yard    outyard.Yard
 	set     Settings
 	newest  time.Time
+	weighed time.Time // of the last sample with a weight
 	counted time.Time // the end of the last day that is counted
 	stream  *condition.Stream
 	detect  *steps.Detector
@@ -71,8 +72,9 @@ func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set 
 		detect: steps.NewDetector(set.Steps), samples: condition.Memory{For: keepFor}, air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
 }
 
-// observe takes the hive's next reading.
-func (h *hive) observe(r outyard.Reading) {
+// observe takes the hive's next reading. What the yard's hives gained between
+// two instants is asked of usualKg.
+func (h *hive) observe(r outyard.Reading, usualKg func(from, to time.Time) float64) {
 	h.newest = r.Time
 	if r.Time.Sub(h.darkAt) > darkFor {
 		h.darkAt, h.dark = r.Time, sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, r.Time) < nightDeg
@@ -85,7 +87,12 @@ func (h *hive) observe(r outyard.Reading) {
 	if !outyard.Known(s.WeightKg) {
 		return
 	}
-	if d := h.detect.Next(s, h.stream.NoiseKg()); d != nil {
+	courseKg := outyard.Unknown
+	if !h.weighed.IsZero() && s.Time.Sub(h.weighed) >= steps.Silence {
+		courseKg = usualKg(h.weighed, s.Time)
+	}
+	h.weighed = s.Time
+	if d := h.detect.Next(s, h.stream.NoiseKg(), courseKg); d != nil {
 		if n := len(h.events); n == 0 || h.events[n-1].Departure != d {
 			h.events = append(h.events, &event{Event: steps.Event{Departure: d},
 				around: steps.Circumstances{Busy: activity.Unknown()}})

@@ -138,26 +138,57 @@ func (d *Detector) allowanceKg(changeKg float64, span time.Duration, noiseKg flo
 	if changeKg < 0 {
 		rate = d.set.FallKgPerHour
 	}
-	// Over long gaps nights, rain and idle hours bring the rate down.
-	natural := min(rate*h, 1+0.1*h)
+	// Over long gaps nights, rain and idle hours bring the rate down: great
+	// flows bring two or three kilograms a day, and dearth with robbers about
+	// takes one (common practice, no source).
+	aDay := 0.1
+	if changeKg < 0 {
+		aDay = 0.04
+	}
+	natural := min(rate*h, 1+aDay*h)
 	return d.set.MinStepKg + natural + d.set.NoiseFactor*noiseKg
 }
 
-// Next takes a sample whose weight is known. It returns the departure that
-// the sample began, went on with or ended; nil while all is quiet.
-func (d *Detector) Next(s condition.Sample, noiseKg float64) *Departure {
+// Silence is the gap between two samples from which what the colony did
+// meanwhile is taken from its yard.
+const Silence = 12 * time.Hour
+
+// departed says whether a sample, after another, is more than a colony makes.
+// After a silence it is compared with what the yard's other hives did, which
+// tells a box that was put on from a flow; hives differ by half.
+func (d *Detector) departed(s, last condition.Sample, noiseKg, courseKg float64) bool {
+	span := s.Time.Sub(last.Time)
+	from := carried(last.WeightKg, courseKg)
+	change := s.WeightKg - from
+	allow := d.allowanceKg(change, span, noiseKg)
+	if span >= Silence && outyard.Known(courseKg) {
+		allow = min(allow, d.set.MinStepKg+1+0.5*math.Abs(courseKg)+0.01*span.Hours()+d.set.NoiseFactor*noiseKg)
+	}
+	return math.Abs(change) > allow || from-s.LowKg > 2*allow || s.HighKg-from > 2*allow
+}
+
+// carried is a weight with the colony's own course added, where that is known.
+func carried(kg, courseKg float64) float64 {
+	if outyard.Known(courseKg) {
+		return kg + courseKg
+	}
+	return kg
+}
+
+// Next takes a sample whose weight is known, and what the colony may be thought
+// to have gained since the one before, NaN where nothing is known of that. It
+// returns the departure that the sample began, went on with or ended; nil while
+// all is quiet.
+func (d *Detector) Next(s condition.Sample, noiseKg, courseKg float64) *Departure {
 	defer d.remember(s)
 	if d.open != nil {
-		return d.follow(s, noiseKg)
+		return d.follow(s, noiseKg, courseKg)
 	}
 	if len(d.recent) == 0 {
 		return nil
 	}
 	last := d.recent[len(d.recent)-1]
-	change := s.WeightKg - last.WeightKg
-	allow := d.allowanceKg(change, s.Time.Sub(last.Time), noiseKg)
-	departed := math.Abs(change) > allow ||
-		last.WeightKg-s.LowKg > 2*allow || s.HighKg-last.WeightKg > 2*allow
+	departed := d.departed(s, last, noiseKg, courseKg)
 	from := len(d.recent) - 1
 	if !departed {
 		// A fall spread over several samples, each within its allowance.
@@ -173,7 +204,8 @@ func (d *Detector) Next(s condition.Sample, noiseKg float64) *Departure {
 		return nil
 	}
 	d.begin(from, noiseKg)
-	return d.follow(s, noiseKg)
+	d.open.BaseKg = carried(d.open.BaseKg, courseKg)
+	return d.follow(s, noiseKg, courseKg)
 }
 
 // begin opens a departure after the sample at index from of the recent ones.
@@ -194,7 +226,7 @@ func (d *Detector) begin(from int, noiseKg float64) {
 }
 
 // follow adds a sample to the open departure, and closes it when quiet is back.
-func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
+func (d *Detector) follow(s condition.Sample, noiseKg, courseKg float64) *Departure {
 	dep := d.open
 	prev := d.path[len(d.path)-1]
 	if gap := s.Time.Sub(prev.Time); dep.Samples > 0 && gap > 3*time.Hour {
@@ -204,14 +236,23 @@ func (d *Detector) follow(s condition.Sample, noiseKg float64) *Departure {
 			dep.AfterKg = dep.BaseKg
 		}
 		dep.Cut, dep.Settled = true, true
-		return d.close()
+		d.close()
+		// What else happened meanwhile is a departure of its own.
+		last := prev
+		last.WeightKg = dep.AfterKg
+		if !d.departed(s, last, noiseKg, courseKg) {
+			return dep
+		}
+		d.begin(len(d.recent)-1, noiseKg)
+		d.open.BaseKg, d.path[0] = carried(dep.AfterKg, courseKg), last
+		return d.follow(s, noiseKg, courseKg)
 	}
 	if d.leftHot() && d.somethingElse(s, noiseKg) {
 		// The keeper came upon a swarm: the work is a departure of its own.
 		dep.Cut, dep.Settled = true, true
 		d.close()
 		d.begin(len(d.recent)-1, noiseKg)
-		return d.follow(s, noiseKg)
+		return d.follow(s, noiseKg, courseKg)
 	}
 	d.path = append(d.path, s)
 	d.describe()

@@ -79,14 +79,21 @@ func handling(events []Event, zone *time.Location) outyard.Finding {
 	case net < 0:
 		what = fmt.Sprintf("and left it %.1f kg lighter", -net)
 	}
+	onset := first.Onset()
+	when := fmt.Sprintf("from about %s to %s", onset.In(zone).Format("15:04"), last.End.In(zone).Format("15:04"))
+	if first.Start.Sub(first.Before) >= Silence {
+		// Any time of it will do; the middle is as wrong as any other.
+		onset = first.Before
+		when = fmt.Sprintf("at some time from %s to %s, when nothing was heard of it,",
+			onset.In(zone).Format("2 January 15:04"), last.End.In(zone).Format("2 January 15:04"))
+	}
 	return outyard.Finding{
 		Kind:       outyard.Handling,
-		Onset:      first.Onset(),
+		Onset:      onset,
 		End:        last.End,
 		Severity:   outyard.Note,
 		Confidence: confident(confidence),
-		Summary: fmt.Sprintf("Somebody worked on the hive from about %s to %s %s.",
-			first.Onset().In(zone).Format("15:04"), last.End.In(zone).Format("15:04"), what),
+		Summary:    fmt.Sprintf("Somebody worked on the hive %s %s.", when, what),
 		Facts: map[string]any{
 			"change_kg": round(net, 3), "lifted_kg": round(lift, 2),
 			"minutes": round(last.End.Sub(first.Before).Minutes(), 0), "reasons": reasons,

@@ -121,7 +121,7 @@ func TestStepsComeOutAsTheyWentIn(t *testing.T) {
 				}
 				s := condition.Sample{Time: noon.Add(time.Duration(i) * every), WeightKg: w, LowKg: w, HighKg: w, StepKg: step,
 					StepSpan: every, InsideTempC: outyard.Unknown, InsideRHPct: outyard.Unknown}
-				if d := det.Next(s, 0.02); d != nil {
+				if d := det.Next(s, 0.02, outyard.Unknown); d != nil {
 					found[d] = true
 				}
 			}
