@@ -22,6 +22,7 @@ func (c *Course) count(date outyard.Date) {
 	var gains []flow.HiveDay
 	var climates []air.HiveDay
 	var weights []gain.HiveHours
+	var warmth [][]brood.Hour
 	for _, h := range c.order {
 		row, climate, ok := h.count(date, from, to, &c.weather, c.faults)
 		if !ok {
@@ -31,12 +32,16 @@ func (c *Course) count(date outyard.Date) {
 		h.shapes = h.shapes.add(date, h.shapeOf(from, to))
 		kg, stepKg := h.hoursOf(from, to)
 		weights = append(weights, gain.HiveHours{Hive: h.id, Kg: kg, StepKg: stepKg})
+		warmth = append(warmth, h.warmth)
 		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
 		gains = append(gains, flow.HiveDay{Hive: h.id, Full: h.stores.Full(), GainKg: row.GainKg, HandledKg: row.HandledKg,
 			Coverage: row.Coverage, Fed: c.fed(h.id, from, to)})
 	}
 	rows := c.days[len(c.days)-len(gains):]
-	for i, b := range c.water.Day(c.sky(from, to), weights) {
+	sky := c.sky(from, to, warmth)
+	weather := c.weather.day(from, to)
+	weather.WarmestC, weather.NoonSunDeg = warmest(sky), sun.NoonDeg(c.yard.Latitude, from.Add(12*time.Hour))
+	for i, b := range c.water.Day(sky, weights) {
 		h := c.hives[gains[i].Hive]
 		h.water = wetDays{h.water[1], {from, b.WaterKg}}
 		rows[i].GainKg -= b.GrewKg()
@@ -52,8 +57,8 @@ func (c *Course) count(date outyard.Date) {
 	c.judge.Day(date, climates)
 	c.watchNests(date, from, to)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
-	c.watchCreep(date, gains, c.weather.day(from, to))
-	c.flows.Day(date, gains, c.weather.day(from, to))
+	c.watchCreep(date, gains, weather)
+	c.flows.Day(date, gains, weather)
 	c.robbed(date, from, to)
 	for i, g := range gains {
 		h := c.hives[g.Hive]
@@ -91,7 +96,8 @@ func (c *Course) fed(hive outyard.HiveID, from, to time.Time) bool {
 
 // day is what a date's weather allowed.
 func (w *weather) day(from, to time.Time) flow.Weather {
-	day := flow.Weather{RainMm: w.rainMm(from, to), MaxTempC: outyard.Unknown}
+	day := flow.UnknownWeather
+	day.RainMm = w.rainMm(from, to)
 	for _, a := range w.between(from, to) {
 		if t := a.value(outyard.OutsideTemp); outyard.Known(t) && !(t <= day.MaxTempC) {
 			day.MaxTempC = t

@@ -4,7 +4,9 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/brood"
 	"outyard/analysis/gain"
+	"outyard/analysis/robust"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
 )
@@ -71,9 +73,11 @@ func (w wetDays) on(at time.Time) float64 {
 
 func hoursIn(from, to time.Time) int { return int((to.Sub(from) + time.Hour - 1) / time.Hour) }
 
-// sky is the weather of each hour from one instant to another.
-func (c *Course) sky(from, to time.Time) []gain.Sky {
+// sky is the weather of each hour from one instant to another. warmth is how
+// warm it was in each hive through the same hours.
+func (c *Course) sky(from, to time.Time, warmth [][]brood.Hour) []gain.Sky {
 	sky := make([]gain.Sky, hoursIn(from, to))
+	winter := 1 - c.set.Flow.Season(sun.NoonDeg(c.yard.Latitude, from.Add(12*time.Hour)))
 	dark := func(t time.Time) bool {
 		return sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, t) < nightDeg
 	}
@@ -81,7 +85,37 @@ func (c *Course) sky(from, to time.Time) []gain.Sky {
 		t := from.Add(time.Duration(i) * time.Hour)
 		end := t.Add(time.Hour)
 		sky[i] = gain.Sky{Dark: dark(t) && dark(end), TempC: c.weather.mean(outyard.OutsideTemp, t, end),
-			RHPct: c.weather.mean(outyard.OutsideRH, t, end), RainMm: c.weather.rainMm(t, end)}
+			RHPct: c.weather.mean(outyard.OutsideRH, t, end), RainMm: c.weather.rainMm(t, end),
+			AtMostC: insideC(warmth, i) - colonyWarmsK, Winter: winter}
 	}
 	return sky
+}
+
+// colonyWarmsK is how much warmer than the air a colony makes its hive at
+// least, anywhere in it: an empty hive is 5.5 K cooler at the top of the box
+// (Cook et al. 2022, J. Econ. Entomol. 115:715); of this about half.
+const colonyWarmsK = 3
+
+// insideC is how warm it is in the middle one of a yard's hives in an hour: one
+// probe may lie, and a brood nest or a cluster only makes it warmer.
+func insideC(warmth [][]brood.Hour, hour int) float64 {
+	all := make([]float64, 0, len(warmth))
+	for _, h := range warmth {
+		if hour < len(h) {
+			all = append(all, h[hour].InsideC)
+		}
+	}
+	return robust.Median(all)
+}
+
+// warmest is what the air was at most in the warmest hour; NaN when no hour is
+// known.
+func warmest(sky []gain.Sky) float64 {
+	most := outyard.Unknown
+	for _, s := range sky {
+		if outyard.Known(s.AtMostC) && !(s.AtMostC <= most) {
+			most = s.AtMostC
+		}
+	}
+	return most
 }

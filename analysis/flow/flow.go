@@ -27,10 +27,15 @@ type HiveDay struct {
 type Weather struct {
 	RainMm   float64
 	MaxTempC float64
+	// WarmestC is what the air was at most, where no thermometer hangs in it:
+	// inside a hive it is for long no colder than outside.
+	WarmestC float64
+	// NoonSunDeg is the height of the sun at noon: the season.
+	NoonSunDeg float64
 }
 
 // UnknownWeather is for a yard without a weather node.
-var UnknownWeather = Weather{RainMm: outyard.Unknown, MaxTempC: outyard.Unknown}
+var UnknownWeather = Weather{RainMm: outyard.Unknown, MaxTempC: outyard.Unknown, WarmestC: outyard.Unknown, NoonSunDeg: outyard.Unknown}
 
 // A Flow is a time in which nectar came in. Its days are whole days of the
 // yard's calendar, the first and the last included.
@@ -85,6 +90,12 @@ type Settings struct {
 	// sunny hive has an hour warmer than the shaded thermometer; these were
 	// tuned on invented seasons.
 	NoFlightC, FullFlightC float64
+	// BareSunDeg and LeafSunDeg are the heights of the sun at noon up to which
+	// nothing blooms and from which the season is no evidence against a flow:
+	// at 49° the last ivy ends in October at 30° and hazel and willow begin in
+	// February and March at 25 to 35°, while at 38° trees bloom all winter at
+	// 28° (common practice, no source).
+	BareSunDeg, LeafSunDeg float64
 	// HalfRainMm is the rain in a day that halves it (common practice, no source).
 	HalfRainMm float64
 	// DearthDays and FlowDays are how long the two last on average; they only
@@ -115,6 +126,8 @@ func DefaultSettings() Settings {
 		RainNoiseKgPerMm: 0.008,
 		NoFlightC:        7,
 		FullFlightC:      13,
+		BareSunDeg:       20,
+		LeafSunDeg:       30,
 		HalfRainMm:       6,
 		DearthDays:       25,
 		FlowDays:         20,
@@ -128,16 +141,36 @@ func DefaultSettings() Settings {
 // flight is the share (0 to 1) of a full day's nectar that the weather lets
 // in; NaN where nothing is known of it.
 func (s Settings) flight(w Weather) float64 {
-	if !outyard.Known(w.RainMm) && !outyard.Known(w.MaxTempC) {
+	airC := s.airC(w)
+	if !outyard.Known(w.RainMm) && !outyard.Known(airC) {
 		return outyard.Unknown
 	}
 	share := 1.0
-	if outyard.Known(w.MaxTempC) {
-		share = min(max((w.MaxTempC-s.NoFlightC)/(s.FullFlightC-s.NoFlightC), 0), 1)
+	if outyard.Known(airC) {
+		share = min(max((airC-s.NoFlightC)/(s.FullFlightC-s.NoFlightC), 0), 1)
 	}
 	if outyard.Known(w.RainMm) {
 		r := w.RainMm / s.HalfRainMm
 		share /= 1 + r*r
 	}
 	return share
+}
+
+// airC is the day's highest temperature, measured or so low that the hives
+// themselves show that bees stayed at home; else NaN: that a hive is warm says
+// nothing of the air.
+func (s Settings) airC(w Weather) float64 {
+	if !outyard.Known(w.MaxTempC) && w.WarmestC < s.FullFlightC {
+		return w.WarmestC
+	}
+	return w.MaxTempC
+}
+
+// Season is how far the sun at noon leaves room for bloom: 0 in the depth of
+// winter, 1 while it says nothing against it, and where it is not known.
+func (s Settings) Season(noonSunDeg float64) float64 {
+	if !outyard.Known(noonSunDeg) {
+		return 1
+	}
+	return min(max((noonSunDeg-s.BareSunDeg)/(s.LeafSunDeg-s.BareSunDeg), 0), 1)
 }

@@ -37,6 +37,8 @@ const (
 	// Bees stay home now and then for causes that no weather record shows;
 	// oftener when there is no record, or when weather is marginal.
 	idleKnown, idleUnknown, idleMarginal = 0.08, 0.22, 0.3
+	// No winter is so sure that nothing could ever bloom in it.
+	outOfSeason = 0.02
 	// Net loss of the average hive on a day without flight.
 	idleKg, idleSpreadKg = -0.1, 0.15
 	// Tails of Student's t: a day in a hundred is odd.
@@ -52,6 +54,7 @@ type step struct {
 	date     outyard.Date
 	gain     pooled
 	flight   float64      // NaN for unknown weather
+	season   float64      // what the season leaves of the chance of bloom
 	emission distribution // likelihood of the day's gain in each state
 	filtered distribution // chance of each state after this day
 }
@@ -87,14 +90,14 @@ func atFirst() distribution {
 }
 
 // transition is the chance of coming from state i to state j on a day of so
-// much flight.
-func (s Settings) transition(flight float64) [states][states]float64 {
+// much flight, in that season.
+func (s Settings) transition(flight, season float64) [states][states]float64 {
 	if math.IsNaN(flight) {
 		flight = 0.7
 	}
 	// A flow does not begin on a day on which no bee flies, though bloom opens
 	// whether or not it rains.
-	begins := (0.4 + 0.6*flight) / s.DearthDays
+	begins := (0.4 + 0.6*flight) * max(season, outOfSeason) / s.DearthDays
 	ends := 1 / s.FlowDays
 	var a [states][states]float64
 	for i := range dearths {
@@ -131,7 +134,7 @@ func (s Settings) transition(flight float64) [states][states]float64 {
 
 // emit is the likelihood of a pooled gain in each state; all alike when there
 // is none.
-func (s Settings) emit(g pooled, flight, rainMm float64) distribution {
+func (s Settings) emit(g pooled, flight, season, rainMm float64) distribution {
 	var e distribution
 	if math.IsNaN(g.gainKg) {
 		for i := range e {
@@ -147,6 +150,7 @@ func (s Settings) emit(g pooled, flight, rainMm float64) distribution {
 	if math.IsNaN(flight) {
 		flight, idle = 0.9, idleUnknown
 	}
+	idle = 1 - (1-idle)*season // whatever came in then was hardly nectar
 	atHome := studentT(g.gainKg, idleKg, math.Hypot(noise, idleSpreadKg))
 	for i, level := range dearthKg {
 		mean := level
@@ -165,8 +169,11 @@ func (s Settings) emit(g pooled, flight, rainMm float64) distribution {
 	for _, v := range e {
 		top = max(top, v)
 	}
+	// The less room the season leaves, the likelier is it that any gain, great
+	// ones first, has another cause that no state stands for.
+	floor := math.Exp(oddestLog * max(season, outOfSeason))
 	for i := range e {
-		e[i] = max(e[i]/top, math.Exp(oddestLog))
+		e[i] = max(e[i]/top, floor)
 	}
 	return e
 }
@@ -200,7 +207,7 @@ func (s Settings) likeliest(before distribution, steps []step) []int {
 	from := make([][states]int8, n)
 	last := before
 	for t := range steps {
-		a := s.transition(steps[t].flight)
+		a := s.transition(steps[t].flight, steps[t].season)
 		for j := range states {
 			for i := range states {
 				if v := last[i] * a[i][j]; v > best[t][j] {
@@ -246,7 +253,7 @@ func (s Settings) smooth(before distribution, steps []step) []smoothed {
 		if t > 0 {
 			prior = steps[t-1].filtered
 		}
-		a := s.transition(steps[t].flight)
+		a := s.transition(steps[t].flight, steps[t].season)
 		var earlier distribution
 		total := 0.0
 		for i := range states {

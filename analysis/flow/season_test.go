@@ -48,7 +48,7 @@ func newSeason(seed uint64, hives int, flows ...truth) *season {
 }
 
 func (s *season) day(d outyard.Date) ([]HiveDay, Weather) {
-	w := Weather{RainMm: 0, MaxTempC: 17 + 5*math.Sin(float64(d.Sub(date(time.April, 20)))/58) + 2*s.random.NormFloat64()}
+	w := Weather{NoonSunDeg: outyard.Unknown, WarmestC: outyard.Unknown, MaxTempC: 17 + 5*math.Sin(float64(d.Sub(date(time.April, 20)))/58) + 2*s.random.NormFloat64()}
 	if s.wetFor > 0 {
 		s.wetFor--
 	} else if s.random.Float64() < 0.1 {

@@ -84,7 +84,7 @@ func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 	w.anyFull = slices.ContainsFunc(days, func(d HiveDay) bool { return d.Full && outyard.Known(d.GainKg) })
 	days = slices.Clone(days)
 	slices.SortStableFunc(days, func(a, b HiveDay) int { return strings.Compare(string(a.Hive), string(b.Hive)) })
-	if weather.MaxTempC < w.set.NoFlightC {
+	if w.set.airC(weather) < w.set.NoFlightC {
 		// No bee flew: what scales gained is snow, rain or frost.
 		for i := range days {
 			if days[i].GainKg > 0 {
@@ -92,13 +92,13 @@ func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 			}
 		}
 	}
-	st := step{date: date, gain: w.pool.day(date, days), flight: w.set.flight(weather)}
-	st.emission = w.set.emit(st.gain, st.flight, weather.RainMm)
+	st := step{date: date, gain: w.pool.day(date, days), flight: w.set.flight(weather), season: w.set.Season(weather.NoonSunDeg)}
+	st.emission = w.set.emit(st.gain, st.flight, st.season, weather.RainMm)
 	before := w.began
 	if n := len(w.steps); n > 0 {
 		before = w.steps[n-1].filtered
 	}
-	a := w.set.transition(st.flight)
+	a := w.set.transition(st.flight, st.season)
 	st.filtered = next(before, &a, &st.emission)
 	if len(w.steps) >= w.set.WindowDays {
 		w.began = w.steps[0].filtered

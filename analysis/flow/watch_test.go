@@ -346,19 +346,19 @@ func TestNoInputIsTooBad(t *testing.T) {
 			return []HiveDay{{Hive: "a", GainKg: outyard.Unknown, HandledKg: outyard.Unknown, Coverage: outyard.Unknown}}, UnknownWeather
 		}},
 		{"all equal", func(int) ([]HiveDay, Weather) {
-			return []HiveDay{{Hive: "a", GainKg: 1, Coverage: 1}, {Hive: "b", GainKg: 1, Coverage: 1}}, Weather{0, 20}
+			return []HiveDay{{Hive: "a", GainKg: 1, Coverage: 1}, {Hive: "b", GainKg: 1, Coverage: 1}}, Weather{MaxTempC: 20, WarmestC: outyard.Unknown, NoonSunDeg: 60}
 		}},
 		{"all nought", func(int) ([]HiveDay, Weather) {
-			return []HiveDay{{Hive: "a", Coverage: 1}, {Hive: "b", Coverage: 1}}, Weather{0, 20}
+			return []HiveDay{{Hive: "a", Coverage: 1}, {Hive: "b", Coverage: 1}}, Weather{MaxTempC: 20, WarmestC: outyard.Unknown, NoonSunDeg: 60}
 		}},
 		{"infinities", func(i int) ([]HiveDay, Weather) {
-			return []HiveDay{{Hive: "a", GainKg: inf, Coverage: 1}, {Hive: "b", GainKg: -inf, Coverage: 1}}, Weather{inf, -inf}
+			return []HiveDay{{Hive: "a", GainKg: inf, Coverage: 1}, {Hive: "b", GainKg: -inf, Coverage: 1}}, Weather{inf, -inf, inf, -inf}
 		}},
 		{"huge and tiny by turns", func(i int) ([]HiveDay, Weather) {
-			return []HiveDay{{Hive: "a", GainKg: 1e300 * float64(1-2*(i%2)), Coverage: 1}, {Hive: "b", GainKg: 1e-300, Coverage: 1}}, Weather{1e300, 1e300}
+			return []HiveDay{{Hive: "a", GainKg: 1e300 * float64(1-2*(i%2)), Coverage: 1}, {Hive: "b", GainKg: 1e-300, Coverage: 1}}, Weather{1e300, 1e300, 1e300, 1e300}
 		}},
 		{"a flow's gain on every other day, in the cold", func(i int) ([]HiveDay, Weather) {
-			return []HiveDay{{Hive: "a", GainKg: 3 * float64(i%2), Coverage: 1}}, Weather{50, -20}
+			return []HiveDay{{Hive: "a", GainKg: 3 * float64(i%2), Coverage: 1}}, Weather{50, -20, outyard.Unknown, 15}
 		}},
 		{"the same hive twice a day", func(i int) ([]HiveDay, Weather) {
 			return []HiveDay{{Hive: "a", GainKg: 1, Coverage: 1}, {Hive: "a", GainKg: -0.5, Coverage: 1}}, UnknownWeather
@@ -456,4 +456,41 @@ func TestFullHivesSayNothingOfAFlow(t *testing.T) {
 	require.True(t, w.Flows()[0].Full)
 	require.Contains(t, w.Findings()[0].Summary, "until the hives were full after 15 May")
 	require.NotContains(t, w.Findings()[0].Summary, "readings ceased")
+}
+
+// snowfall is what lies on all hives' lids from one date on for ten days, 1.4 kg
+// more each day: a scale cannot tell it from nectar.
+func snowfall(from outyard.Date, weather Weather) func(outyard.Date, []HiveDay, *Weather) []HiveDay {
+	return func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
+		*w = weather
+		for i := range days {
+			days[i].GainKg = -0.04
+			if n := d.Sub(from); n >= 0 && n < 10 {
+				days[i].GainKg = 1.4
+			}
+		}
+		return days
+	}
+}
+
+func TestSnowIsNoFlow(t *testing.T) {
+	unknown := outyard.Unknown
+	for _, c := range []struct {
+		name    string
+		weather Weather
+		flow    bool
+	}{
+		{"the thermometer says that no bee flew", Weather{0, 3, unknown, 45}, false},
+		{"the hives are so cold that the air is colder", Weather{unknown, unknown, 5, 45}, false},
+		{"the sun at noon stands where nothing blooms", Weather{unknown, unknown, unknown, 17}, false},
+		{"a thaw in the depth of winter brings no bloom", Weather{0, 12, unknown, 17}, false},
+		{"warm hives say nothing against nectar", Weather{unknown, unknown, 34, 45}, true},
+		{"nor does a summer's sun", Weather{unknown, unknown, unknown, 60}, true},
+		{"trees may bloom all winter where the sun is as high as at 38°", Weather{unknown, unknown, 20, 29}, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := watched(t, newSeason(1, 6), snowfall(date(time.May, 1), c.weather))
+			require.Equal(t, c.flow, len(w.Flows()) > 0)
+		})
+	}
 }

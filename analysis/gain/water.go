@@ -66,6 +66,11 @@ type Sky struct {
 	TempC  float64
 	RHPct  float64
 	RainMm float64
+	// AtMostC and Winter stand in where TempC is not known: what the air was at
+	// most, as the hives' insides show, and how sure the season is, 0 to 1, that
+	// no bee flies.
+	AtMostC float64
+	Winter  float64
 }
 
 // HiveHours is a hive's weight through the hours of a day.
@@ -232,10 +237,33 @@ func (w *Water) flight(s Sky) float64 {
 	switch {
 	case s.Dark:
 		return 0
-	case !outyard.Known(s.TempC):
-		return 1
+	case outyard.Known(s.TempC):
+		return w.warmth(s.TempC)
+	case outyard.Known(s.AtMostC):
+		return (1 - s.Winter) * w.warmth(s.AtMostC)
 	}
-	return min(max((s.TempC-w.set.NoFlightC)/(w.set.FlightC-w.set.NoFlightC), 0), 1)
+	return 1 - s.Winter
+}
+
+// warmth is how much of their flight air of a temperature lets bees have.
+func (w *Water) warmth(airC float64) float64 {
+	return min(max((airC-w.set.NoFlightC)/(w.set.FlightC-w.set.NoFlightC), 0), 1)
+}
+
+// cold says that it is too cold for bees to fly, day or night.
+func (w *Water) cold(s Sky) bool {
+	if outyard.Known(s.TempC) {
+		return s.TempC < w.set.NoFlightC
+	}
+	return s.AtMostC < w.set.NoFlightC || s.Winter >= 1
+}
+
+// snowLies says that snow may fall or lie.
+func (w *Water) snowLies(s Sky) bool {
+	if outyard.Known(s.TempC) {
+		return s.TempC < w.set.SnowC+1
+	}
+	return w.cold(s)
 }
 
 // dryness is how fast the air dries, 1 on a fair summer's day.
@@ -307,8 +335,11 @@ func (w *Water) predict(h *wetHive, s Sky, kg float64) float64 {
 	default:
 		keep = math.Exp(-w.dryness(s) / set.DryHours)
 	}
-	if s.TempC > 0 {
+	switch {
+	case s.TempC > 0:
 		meltKg = min(h.snowKg, set.LidM2*set.MeltMmPerKH*s.TempC)
+	case !outyard.Known(s.TempC) && !w.snowLies(s):
+		meltKg = min(h.snowKg, set.LidM2*set.MeltMmPerKH) // of a degree at least
 	}
 	dried := soaked * (1 - keep)
 	rests := math.Exp(-1.0 / restHours)
@@ -329,6 +360,9 @@ func (w *Water) predict(h *wetHive, s Sky, kg float64) float64 {
 
 	flight := w.flight(s)
 	rest := 0.003 + 0.015*w.busy
+	if unseenSnow := !outyard.Known(s.TempC) && h.snowKg > 0; unseenSnow {
+		flight = min(flight, 0.2) // few bees fly while it lies
+	}
 	if !s.Dark {
 		rest = math.Hypot(rest, set.ForagersKg*flight)
 	}
@@ -336,7 +370,7 @@ func (w *Water) predict(h *wetHive, s Sky, kg float64) float64 {
 	if raining {
 		wet = math.Hypot(wet, 0.02)
 	}
-	if s.TempC < set.SnowC+1 && (raining || h.snowKg > 0) {
+	if (w.snowLies(s) || !outyard.Known(s.TempC)) && (raining || h.snowKg > 0) {
 		wet = math.Hypot(wet, 0.1)
 	}
 	pace := 0.0003 + set.RestTrust*math.Sqrt(2.0/restHours)*w.busy
@@ -358,7 +392,7 @@ func (w *Water) correct(h *wetHive, s Sky, odd, common float64, hives int) {
 		noise := set.NoiseKg * set.NoiseKg
 		if w.flight(s) == 0 {
 			limit := 3 * math.Sqrt(noise)
-			if hives > 2 && (common > 0 || common < 0 && s.TempC < set.NoFlightC) {
+			if hives > 2 && (common > 0 || common < 0 && (w.cold(s) || h.snowKg > 0)) {
 				h.p[waterKg][waterKg] += common * common
 			}
 			if odd > limit {
@@ -371,11 +405,12 @@ func (w *Water) correct(h *wetHive, s Sky, odd, common float64, hives int) {
 		}
 		before := h.x[waterKg]
 		h.update(see, odd, noise)
-		if s.TempC < set.SnowC+1 {
-			h.snowKg = max(h.snowKg+min(h.x[waterKg]-before, 0), 0)
-			if up := h.x[waterKg] - before; up > 0.05 {
-				h.snowKg += up
-			}
+		up := h.x[waterKg] - before
+		if w.snowLies(s) || !outyard.Known(s.TempC) {
+			h.snowKg = max(h.snowKg+min(up, 0), 0)
+		}
+		if w.snowLies(s) && up > 0.05 {
+			h.snowKg += up
 		}
 	}
 	h.bound(set)

@@ -19,6 +19,8 @@ type wetSeason struct {
 	hives     int
 	days      int
 	noWeather bool
+	inside    bool // without weather, the hives' insides are felt, 2 K above the air
+	winter    float64
 	noiseKg   float64
 	nectarKg  float64             // a fine day's
 	perKKg    float64             // what a degree adds to the first hive's scale
@@ -77,7 +79,10 @@ func (s *wetSeason) run(t *testing.T) (w *Water, errKg, rawErrKg []float64) {
 				sky[h].RHPct = 96
 			}
 			if s.noWeather {
-				sky[h] = Sky{Dark: dark, TempC: outyard.Unknown, RHPct: outyard.Unknown, RainMm: outyard.Unknown}
+				sky[h] = Sky{Dark: dark, TempC: outyard.Unknown, AtMostC: outyard.Unknown, RHPct: outyard.Unknown, RainMm: outyard.Unknown, Winter: s.winter}
+				if s.inside {
+					sky[h].AtMostC = tempC + 2
+				}
 			}
 		}
 		if s.gone[day] {
@@ -130,6 +135,8 @@ func TestWaterIsKeptOutOfTheGain(t *testing.T) {
 		{"rain by day, which the nights have taught", wetSeason{hives: 4, nectarKg: 0.8, rain: mornings(days)}, 0.5, 0.03},
 		{"rain in a dearth", wetSeason{hives: 4, rain: mornings(days)}, 0.45, 0.02},
 		{"rain in a mild winter", wetSeason{hives: 4, rain: mornings(days), coldBy: 11}, 0.35, 0.02},
+		{"snow in a yard whose hives alone are felt", wetSeason{hives: 4, coldBy: 22, rain: nights(days), noWeather: true, inside: true}, 0.25, 0.03},
+		{"snow in a yard where only the season is known", wetSeason{hives: 4, coldBy: 22, rain: nights(days), noWeather: true, winter: 1}, 0.25, 0.03},
 		{"snow, ten kilograms of it", wetSeason{hives: 4, coldBy: 22, rain: nights(days)}, 0.15, 0.03},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -177,7 +184,7 @@ func TestWaterAfterAGapIsNotGuessed(t *testing.T) {
 }
 
 func TestNoHoursAreTooBadForWater(t *testing.T) {
-	unknown := Sky{TempC: outyard.Unknown, RHPct: outyard.Unknown, RainMm: outyard.Unknown}
+	unknown := Sky{TempC: outyard.Unknown, AtMostC: outyard.Unknown, RHPct: outyard.Unknown, RainMm: outyard.Unknown}
 	odd := []Sky{unknown, {Dark: true, TempC: 5, RHPct: 100, RainMm: 500}, {TempC: -40, RHPct: 0, RainMm: 3}, {TempC: 60, RHPct: 120}}
 	for _, c := range []struct {
 		name string

@@ -40,3 +40,10 @@ func ElevationDeg(latitude, longitude float64, t time.Time) float64 {
 	s := math.Sin(lat)*math.Sin(dec) + math.Cos(lat)*math.Cos(dec)*math.Cos(hourAngle)
 	return math.Asin(min(1, max(-1, s))) * 180 / math.Pi
 }
+
+// NoonDeg is the height of the sun's centre above the horizon at noon of the
+// day of an instant, in degrees, without refraction; negative in polar night.
+func NoonDeg(latitude float64, t time.Time) float64 {
+	declination, _ := position(t)
+	return 90 - math.Abs(latitude-declination*180/math.Pi)
+}

@@ -42,3 +42,14 @@ func TestSolarHour(t *testing.T) {
 	require.InDelta(t, 12+16.4/60, SolarHour(0, noon(time.November, 3)), 0.01)
 	require.InDelta(t, 12-14.2/60, SolarHour(-360, noon(time.February, 11)), 0.01, "a longitude may wrap")
 }
+
+// Noon height is 90 - |latitude - declination|, the declination ±23.44° at the
+// solstices (Astronomical Almanac), whatever the hour that is asked for.
+func TestNoon(t *testing.T) {
+	june, december := time.Date(2026, 6, 21, 5, 0, 0, 0, time.UTC), time.Date(2026, 12, 21, 20, 0, 0, 0, time.UTC)
+	require.InDelta(t, 90-48.8+23.44, NoonDeg(48.8, june), 0.1)
+	require.InDelta(t, 90-48.8-23.44, NoonDeg(48.8, december), 0.1)
+	require.InDelta(t, 90-42.0-23.44, NoonDeg(-42, june), 0.1, "south of the equator June is winter")
+	require.InDelta(t, 90-42.0+23.44, NoonDeg(-42, december), 0.1)
+	require.InDelta(t, 90-80-23.44, NoonDeg(80, december), 0.1, "polar night")
+}
