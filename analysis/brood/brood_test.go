@@ -180,3 +180,32 @@ func TestWhatCooled(t *testing.T) {
 		})
 	}
 }
+
+func TestANestThatCoolsInTheTimeOfSwarmsMayOnlyPause(t *testing.T) {
+	may, august := outyard.Date{Year: 2027, Month: 4, Day: 25}, outyard.Date{Year: 2027, Month: 8, Day: 1}
+	queenless := []turn{{box: nest}, {box: cluster, from: 25}}
+	for _, c := range []struct {
+		says     string
+		start    outyard.Date
+		days     int
+		turns    []turn
+		severity outyard.Severity
+	}{
+		{"within three weeks it is a note", may, 35, queenless, outyard.Note},
+		{"and stays one when the brood comes back in time", may, 70, []turn{{box: nest}, {box: cluster, from: 25}, {box: nest, from: 40}}, outyard.Note},
+		{"when it lasts longer the queen has failed", may, 50, queenless, outyard.Soon},
+		{"nobody swarms at the end of August", august, 35, queenless, outyard.Soon},
+		{"a hive that bees warm no more is urgent at once", may, 32, []turn{{box: nest}, {box: empty, from: 25}}, outyard.Soon},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			found := watched(t, c.start, c.days, 12, map[outyard.HiveID][]turn{"h01": c.turns, "h02": {{box: nest}}, "h03": {{box: nest}}})
+			require.Len(t, found, 1)
+			require.Equal(t, c.severity, found[0].Severity)
+			if c.severity == outyard.Note {
+				require.LessOrEqual(t, found[0].Confidence, pauseConfidence)
+			} else {
+				require.Greater(t, found[0].Confidence, pauseConfidence)
+			}
+		})
+	}
+}

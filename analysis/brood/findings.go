@@ -72,6 +72,12 @@ func (w *Watch) finding(h *hive, s *spell) outyard.Finding {
 	if s.afterSwarm && s.state != Empty {
 		reasons = append(reasons, fmt.Sprintf("it swarmed, and %d days later there is still no brood: the young queen may be lost", w.set.BreakDays))
 	}
+	if w.pauses(s) {
+		// Waiting costs little: the stopgap against queenlessness, eggs from
+		// another hive, is of use for weeks, and a look too soon finds none.
+		f.Severity, f.Confidence = outyard.Note, min(f.Confidence, pauseConfidence)
+		reasons = append(reasons, fmt.Sprintf("it is the time of swarms: it may be the pause after one that was not noticed, and becomes urgent when it lasts more than %d days", w.set.PauseDays))
+	}
 	if s.moved {
 		f.Severity = outyard.Note
 		f.Summary += " It fell within hours of your work on the hive: the sensor may have been moved."
@@ -103,6 +109,11 @@ func followsAs(coupling float64) string {
 	}
 	return "as in an empty box"
 }
+
+// pauseConfidence is the most that is claimed of a nest that may only pause:
+// swarms that nobody notices are about as frequent as queens that fail (common
+// practice, no source).
+const pauseConfidence = 0.6
 
 func (s *spell) confidence() float64 {
 	p := 0.8

@@ -30,6 +30,14 @@ type Settings struct {
 	// young queen hatches within 16 days, mates and lays within three or four
 	// weeks, and brood warms its nest a week later.
 	BreakDays int
+	// SwarmFirst and SwarmLast, 91 and 212: the days of the year, north of the
+	// equator, between which colonies swarm: April to July. A nest that cools
+	// then may be the pause after a swarm that nobody saw.
+	SwarmFirst, SwarmLast int
+	// PauseDays, 21 d: for how long it may be that. The last brood hatches
+	// three weeks after the swarm, when the young queen is about to lay, and
+	// until hers fills the nest it takes as long again at most.
+	PauseDays int
 	// TogetherShare, 0.5: when so many of the yard's other nests cool too, it
 	// is the weather or the season.
 	TogetherShare float64
@@ -54,7 +62,7 @@ type Settings struct {
 // DefaultSettings returns the defaults.
 func DefaultSettings() Settings {
 	return Settings{NestWarmth: 0.75, LostShare: 0.72, NestLostC: 31.5, LostDays: 2, FirstDay: 75, LastDay: 258, BreakDays: 45,
-		TogetherShare: 0.5, LivedWarmth: 0.22, EmptyWarmth: 0.12, EmptyShare: 0.4, EmptyCoupling: 0.65, EmptyDays: 3,
+		SwarmFirst: 91, SwarmLast: 212, PauseDays: 21, TogetherShare: 0.5, LivedWarmth: 0.22, EmptyWarmth: 0.12, EmptyShare: 0.4, EmptyCoupling: 0.65, EmptyDays: 3,
 		BackShare: 0.85, BackDays: 3, MovedK: 3, MovedShare: 0.5, BlindDays: 21}
 }
 
@@ -247,8 +255,11 @@ func (w *Watch) others(h *hive) (warm, cooled int) {
 }
 
 // season says whether there should be brood.
-func (w *Watch) season() bool {
-	d := w.date
+func (w *Watch) season() bool { return w.between(w.date, w.set.FirstDay, w.set.LastDay) }
+
+// between says whether a date lies between two days of the northern year;
+// there is no such year in the tropics, where all dates do.
+func (w *Watch) between(d outyard.Date, first, last int) bool {
 	if math.Abs(w.yard.Latitude) < 23.4 {
 		return true
 	}
@@ -256,7 +267,17 @@ func (w *Watch) season() bool {
 		d = d.Add(182)
 	}
 	day := d.Start(time.UTC).YearDay()
-	return day >= w.set.FirstDay && day <= w.set.LastDay
+	return day >= first && day <= last
+}
+
+// pauses says that the spell may as yet be the pause after a swarm that
+// nobody saw.
+func (w *Watch) pauses(s *spell) bool {
+	until := w.date
+	if s.over {
+		until = s.end
+	}
+	return s.state == Cluster && !s.afterSwarm && w.between(s.onset, w.set.SwarmFirst, w.set.SwarmLast) && until.Sub(s.onset) <= w.set.PauseDays
 }
 
 // emptied says whether bees warmed the hive and do so no more.
