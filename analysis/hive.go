@@ -12,6 +12,7 @@ import (
 	"outyard/analysis/brood"
 	"outyard/analysis/condition"
 	"outyard/analysis/honey"
+	"outyard/analysis/robust"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
 )
@@ -288,10 +289,10 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 		OutsideTempC: c.weather.mean(outyard.OutsideTemp, from, to),
 		RainMm:       c.weather.rainMm(from, to),
 		WindMS:       c.weather.mean(outyard.Wind, from, to),
-		CommonKg:     c.commonKg(h, e.Before, e.End),
 		Quiet:        h.newest.Sub(e.QuietFrom),
 		BroodProbe:   h.broodProbe(e.Before),
 	}
+	x.CommonKg, x.YardKg = c.commonKg(h, e.Before, e.End)
 	for _, j := range within(c.journal, e.Start.Add(-3*time.Hour), e.Start.Add(3*time.Hour), func(j outyard.Entry) time.Time { return j.Time }) {
 		if j.Hive == "" || j.Hive == h.id {
 			x.Journal = append(x.Journal, j)
@@ -349,23 +350,30 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 	return x
 }
 
-// commonKg is the median change of the yard's other hives over a while,
-// leaving out those that departed themselves.
-func (c *Course) commonKg(h *hive, from, to time.Time) float64 {
-	var kg []float64
+// commonKg is the median change of the yard's other hives over a while, without
+// and with those that departed themselves; that of all needs two.
+func (c *Course) commonKg(h *hive, from, to time.Time) (quietKg, allKg float64) {
+	var quiet, all []float64
 	for _, other := range c.order {
 		if other == h {
 			continue
 		}
-		if ch := other.changeKg(from, to); outyard.Known(ch) && math.Abs(ch) < 1.5 {
-			kg = append(kg, ch)
+		if ch := other.changeKg(from, to); outyard.Known(ch) {
+			all = append(all, ch)
+			if math.Abs(ch) < 1.5 {
+				quiet = append(quiet, ch)
+			}
 		}
 	}
-	if len(kg) == 0 {
-		return outyard.Unknown
+	quietKg, allKg = outyard.Unknown, outyard.Unknown
+	if len(quiet) > 0 {
+		slices.Sort(quiet)
+		quietKg = quiet[len(quiet)/2]
 	}
-	slices.Sort(kg)
-	return kg[len(kg)/2]
+	if len(all) > 1 {
+		allKg = robust.Median(all)
+	}
+	return quietKg, allKg
 }
 
 // swarmSeason is how usual swarms are at a time of year, 1 at the height and

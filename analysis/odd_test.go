@@ -57,6 +57,8 @@ func TestWhatNoColonyDoesIsNoSwarm(t *testing.T) {
 			}
 			return usual(i)
 		}},
+		{"any weight at all", 5 * 144, func(int) float64 { return 100 * rng.Float64() }},
+		{"any weight from noon of the third day on", 5 * 144, after(func(float64) float64 { return 100 * rng.Float64() })},
 		{"never known", 5 * 144, func(int) float64 { return outyard.Unknown }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -121,7 +123,7 @@ func TestSnowIsNotTheKeepersWork(t *testing.T) {
 	snow := func(kgAnHour float64) shape {
 		return shape{kg: func(t time.Time) float64 { return kgAnHour * min(5, max(0, t.Sub(at).Hours())) }}
 	}
-	for _, kgAnHour := range []float64{0.3, 0.8, 1.2} {
+	for _, kgAnHour := range []float64{0.3, 0.8, 1.2, 2, 3} {
 		var rs []outyard.Reading
 		for _, id := range []outyard.HiveID{"h1", "h2", "h3"} {
 			rs = append(rs, readings(y, id, at, 10*time.Minute, snow(kgAnHour))...)

@@ -78,6 +78,7 @@ type Departure struct {
 	End     time.Time // the first sample of the new quiet, or the newest so far
 	Settled bool      // the new quiet has come
 	Cut     bool      // it was ended by MaxSpan or a gap, not by quiet
+	Wild    bool      // the scale had shown one weight after another in the hours before
 
 	BaseKg    float64 // level before
 	AfterKg   float64 // level after, or the newest so far
@@ -220,9 +221,25 @@ func (d *Detector) begin(from int, noiseKg float64) {
 		slices.Sort(level)
 		base = level[1]
 	}
-	d.open = &Departure{Before: before.Time, BaseKg: base, LowestKg: base, HighestKg: base, NoiseKg: noiseKg,
+	d.open = &Departure{Before: before.Time, BaseKg: base, LowestKg: base, HighestKg: base, NoiseKg: noiseKg, Wild: d.wild(from),
 		WarmedK: outyard.Unknown, CooledK: outyard.Unknown}
 	d.path = append(d.path[:0], d.recent[from:]...)
+}
+
+// wildMoves are more changes by an empty hive's weight and more than a keeper
+// makes at one hive on a day (common practice, no source); no gust shakes a hive
+// by that.
+const wildMoves = 8
+
+// wild says that the scale showed anything in the hours up to a recent sample.
+func (d *Detector) wild(upTo int) bool {
+	moves := 0
+	for i := 1; i <= upTo; i++ {
+		if math.Abs(d.recent[i].WeightKg-d.recent[i-1].WeightKg) > d.set.OverturnedKg {
+			moves++
+		}
+	}
+	return moves >= wildMoves
 }
 
 // follow adds a sample to the open departure, and closes it when quiet is back.

@@ -262,6 +262,12 @@ func (s *scales) weighWater() {
 	} else {
 		s.add(Water, -3, "")
 	}
+	// Snow comes by the kilogram, on every hive alike, for hours, and not in mild air.
+	alike := math.Abs(c.YardKg-net) < 0.3+0.3*net
+	if net > 0 && alike && !(c.OutsideTempC > 4) && s.d.StepShare < 0.5 && max(s.liftKg, s.pushKg) < 0.6 {
+		s.add(Water, 3, "every hive of the yard gained as much by and by")
+		return
+	}
 	s.add(Water, -4*ramp(math.Abs(net), 2, 4), "")
 }
 
@@ -275,6 +281,9 @@ func (s *scales) weighOverturned() {
 		return
 	}
 	s.add(Overturned, -11*ramp(left, 0.25, 0.5), "")
+	if s.d.Wild || s.pushKg > s.set.OverturnedKg {
+		s.add(Overturned, -9, "") // a scale that shows anything shows little as well
+	}
 	quiet := s.c.Stood.Minutes()
 	if quiet < 0.9*s.cadenceMin {
 		s.add(Overturned, -6, "") // one sample: as well a fault, or a hive lifted for a moment

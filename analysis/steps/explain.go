@@ -38,7 +38,8 @@ type Circumstances struct {
 	OutsideTempC float64 // NaN unknown
 	RainMm       float64 // in the two hours about it; NaN unknown
 	WindMS       float64 // NaN unknown
-	CommonKg     float64 // what the yard's other hives changed by meanwhile, their median; NaN unknown
+	CommonKg     float64 // what the yard's other hives changed by meanwhile, their median without those that departed; NaN unknown
+	YardKg       float64 // the same with those, where there are two or more; NaN unknown
 
 	BroodProbe       bool            // the probe hung in the warmth of a brood nest before
 	Neighbours       int             // other hives of the yard that were weighed meanwhile
