@@ -381,3 +381,25 @@ func same(t *testing.T, want, got, tolerance float64) {
 		t.Fatalf("got %v, want %v ± %v", got, want, tolerance)
 	}
 }
+
+// Efron 1979 (Ann. Stat. 7:1, section 3) gives the bootstrap distribution of
+// the median of 13 values without drawing: it is at most the k-th value when
+// seven or more of 13 draws are, so its chances are differences of binomial
+// sums with k/13; worked out apart from this program.
+func TestTheBootstrapMedianIsDistributedAsTheBinomialSays(t *testing.T) {
+	want := []float64{1: 0.0000, 0.0015, 0.0142, 0.0549, 0.1243, 0.1936, 0.2229, 0.1936, 0.1243, 0.0549, 0.0142, 0.0015, 0.0000}
+	x := []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13}
+	const draws = 40000
+	got := make([]float64, 14)
+	m, low, high := Bootstrap{Level: 0.9, Draws: draws, Block: 1, Seed: 3}.Of(x, func(v []float64) float64 {
+		mid := medianInPlace(v)
+		got[int(mid)] += 1.0 / draws
+		return mid
+	})
+	got[7] -= 1.0 / draws // the value itself is asked for once, besides
+	for k := range want {
+		require.InDelta(t, want[k], got[k], 0.008, "the median of a draw is %d", k)
+	}
+	// 0.0157 of the chance lies at 3 and below, 0.0707 at 4 and below.
+	require.Equal(t, []float64{7, 4, 10}, []float64{m, low, high})
+}
