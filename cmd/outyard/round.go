@@ -99,8 +99,9 @@ func newYards() *cobra.Command {
 		Short: "Compare what the yards gained in the last week",
 		Long: `Compares the yards by the gain of their average hive: the median over the last
 days, today left out, with the interval that holds it nine times in ten, and the
-gain of the whole yard for each minute of driving. Says which differences are
-more than chance, and which yard's place is damp, cold or late in the sun, by
+gain of the whole yard for each minute of driving, and what the average hive
+gained over these days in all. Says which differences are more than chance, and
+which are not, and which yard's place is damp, cold or late in the sun, by
 ten days of the yards' weather at least. A daemon may run meanwhile.`,
 		Example: "  outyard yards\n  outyard yards --days 30 --to 2027-06-01 --format csv",
 		Args:    cobra.NoArgs,
@@ -137,12 +138,7 @@ ten days of the yards' weather at least. A daemon may run meanwhile.`,
 			if err := showStandings(out, format, yards, flow.Standings(yards, days)); err != nil || format.word != "table" {
 				return err
 			}
-			for i, d := range realDifferences(flow.Differences(yards, days)) {
-				if i == 0 {
-					fmt.Fprintln(out)
-				}
-				fmt.Fprintln(out, d.Summary)
-			}
+			sayDifferences(out, flow.Differences(yards, days))
 			return sayOfSites(ctx, out, db, yards, end, span, time.Now())
 		})
 	}
@@ -215,13 +211,29 @@ func showStandings(out io.Writer, format *oneOf, yards []outyard.Yard, standings
 			from, last = s.From.String(), s.To.String()
 		}
 		rows[i] = []string{string(s.Yard), yards[at].Name, strconv.Itoa(s.Hives), strconv.Itoa(s.Days), from, last,
-			cellOf(maybe(s.KgPerDay, 2)), cellOf(maybe(s.Low, 2)), cellOf(maybe(s.High, 2)), cellOf(maybe(s.KgPerTripMinute, 3))}
+			cellOf(maybe(s.KgPerDay, 2)), cellOf(maybe(s.Low, 2)), cellOf(maybe(s.High, 2)), cellOf(maybe(s.KgPerTripMinute, 3)), cellOf(maybe(s.SeasonKg, 1))}
 	}
-	return show(out, format, []string{"yard", "name", "hives", "days", "from", "to", "kg_per_day", "low", "high", "kg_per_trip_minute"}, rows)
+	return show(out, format, []string{"yard", "name", "hives", "days", "from", "to", "kg_per_day", "low", "high", "kg_per_trip_minute", "total_kg"}, rows)
 }
 
-func realDifferences(all []flow.Difference) []flow.Difference {
-	return slices.DeleteFunc(all, func(d flow.Difference) bool { return !d.Real })
+// sayDifferences says how the yards differ. Of many pairs those that show no
+// difference are only counted.
+func sayDifferences(out io.Writer, all []flow.Difference) {
+	const few = 3
+	alike := 0
+	for i, d := range all {
+		if i == 0 {
+			fmt.Fprintln(out)
+		}
+		if d.Real || len(all) <= few {
+			fmt.Fprintln(out, d.Summary)
+		} else {
+			alike++
+		}
+	}
+	if alike > 0 {
+		fmt.Fprintf(out, "Of %d pairs of yards %d show no difference that is more than chance.\n", len(all), alike)
+	}
 }
 
 // withStore runs a command that only reads.
