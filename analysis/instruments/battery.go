@@ -41,8 +41,8 @@ type BatterySettings struct {
 	// before dawn where the sun charges the battery. Warmth makes no more than
 	// half of that.
 	SwingShare float64
-	// LowShare, 0.45, and SunnyShare, 0.3: a battery is told of only in the
-	// lowest part of its range, so much of it, and less where the sun charges
+	// LowShare, 0.6, and SunnyShare, 0.3: a battery is told of only in the
+	// lower part of its range, so much of it, and less where the sun charges
 	// it. Dark and cold weeks pass, and far from its end nobody knows where
 	// the course of an unknown battery bends.
 	LowShare, SunnyShare float64
@@ -57,7 +57,7 @@ type BatterySettings struct {
 // DefaultBatterySettings returns the defaults.
 func DefaultBatterySettings() BatterySettings {
 	return BatterySettings{WarnDays: 21, SureDays: 2, LongDays: 14, ShortDays: 5, FallingP: 0.02, SuddenTimes: 4, BendShare: 0.5,
-		ScatterShare: 0.002, SwingShare: 0.012, LowShare: 0.45, SunnyShare: 0.3, RefilledShare: 0.25, CalmDays: 10}
+		ScatterShare: 0.002, SwingShare: 0.012, LowShare: 0.6, SunnyShare: 0.3, RefilledShare: 0.25, CalmDays: 10}
 }
 
 // Batteries follows the voltage that each node of a yard tells and says when
@@ -217,7 +217,7 @@ func (b *Batteries) judge(n *batteryNode) {
 	emptyV := b.emptyV(n)
 	now := night[len(night)-1]
 	sunny := robust.Median(lastOf(swing, b.set.LongDays)) > b.set.SwingShare*now
-	f := b.set.Forecast(AtOneTemperature(night, lastOf(n.tempC, batteryWindow)), emptyV)
+	f := b.set.Forecast(AtOneTemperature(night, lastOf(n.tempC, batteryWindow)), emptyV, sunny)
 	low := f.DaysLeft <= b.set.WarnDays
 	part := b.set.LowShare
 	if sunny {
@@ -273,8 +273,9 @@ type Forecast struct {
 
 // Forecast is the course of daily voltages, the newest last (NaN where not
 // known), down to emptyV. The steeper of the usual fall and of a sudden one
-// counts: most batteries keep their voltage for long and lose it at the end.
-func (s BatterySettings) Forecast(volts []float64, emptyV float64) Forecast {
+// counts: most batteries keep their voltage for long and lose it at the end. One that the sun charges
+// may fall suddenly in dark weather and come back: that is no bend.
+func (s BatterySettings) Forecast(volts []float64, emptyV float64, sunny bool) Forecast {
 	f := Forecast{VoltsADay: outyard.Unknown, DaysLeft: math.Inf(1), EmptyV: emptyV}
 	days := make([]float64, len(volts))
 	for i := range days {
@@ -299,7 +300,7 @@ func (s BatterySettings) Forecast(volts []float64, emptyV float64) Forecast {
 	if outyard.Known(f.VoltsADay) {
 		f.DaysLeft = max(0, (now-emptyV)/-f.VoltsADay)
 	}
-	if f.Sudden {
+	if f.Sudden && !sunny {
 		f.DaysLeft *= s.BendShare
 	}
 	return f
@@ -423,7 +424,11 @@ func (b *Batteries) finding(n *batteryNode, e *lowBattery) outyard.Finding {
 		reasons = append(reasons, fmt.Sprintf("the node is taken to give out at some %.1f V, going by the highest voltage seen; the config can say better", e.latest.EmptyV))
 	}
 	if e.latest.Sudden {
-		reasons = append(reasons, "it has begun to fall faster, as batteries do at their end, and is given half the days of a straight line")
+		faster := "it has begun to fall faster, as batteries do at their end"
+		if !e.sunny {
+			faster += ", and is given half the days of a straight line"
+		}
+		reasons = append(reasons, faster)
 	}
 	if e.sunny {
 		f.Confidence = 0.7

@@ -126,12 +126,14 @@ func TestABatteryPastItsBendHasFewerDaysThanAStraightLineGivesIt(t *testing.T) {
 		volts = append(volts, v)
 	}
 	set := DefaultBatterySettings()
-	bent := set.Forecast(volts, 3.0)
+	bent := set.Forecast(volts, 3.0, false)
 	require.True(t, bent.Sudden)
 	require.InDelta(t, -0.02, bent.VoltsADay, 0.001)
 	require.InDelta(t, 0.5*(3.5-3.0)/0.02, bent.DaysLeft, 2)
 
-	straight := set.Forecast([]float64{3.8, 3.78, 3.76, 3.74, 3.72, 3.7, 3.68, 3.66, 3.64, 3.62, 3.6, 3.58, 3.56, 3.54}, 3.0)
+	require.InDelta(t, 2*bent.DaysLeft, set.Forecast(volts, 3.0, true).DaysLeft, 0.01, "the sun may bring it back")
+
+	straight := set.Forecast([]float64{3.8, 3.78, 3.76, 3.74, 3.72, 3.7, 3.68, 3.66, 3.64, 3.62, 3.6, 3.58, 3.56, 3.54}, 3.0, false)
 	require.False(t, straight.Sudden)
 	require.InDelta(t, (3.54-3.0)/0.02, straight.DaysLeft, 2)
 }
