@@ -162,7 +162,7 @@ func TestBehindAnotherBroker(t *testing.T) {
 	require.Zero(t, d.stop())
 	require.Equal(t, "down", retained(t, theirs.addr, "outyard/state"))
 	send(2, 41.7)
-	publish(t, theirs.addr, "yards/mill-creek/weather", `[{"n":"rain","u":"mm","v":2.5}]`)
+	publish(t, theirs.addr, "yards/mill-creek/weather", fmt.Sprintf(`[{"n":"rain","u":"mm","v":2.5,"t":%d}]`, begin-3600))
 	d = startDaemon(t, dir, broker)
 	d.sees("/api/v1/readings", `"weight_kg":41.5`, `"weight_kg":41.7`, `"rain_mm":2.5`)
 	require.Equal(t, "up", retained(t, theirs.addr, "outyard/state"))

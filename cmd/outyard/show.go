@@ -7,11 +7,14 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
+
+	"outyard"
 )
 
 // oneOf is the value of a flag that takes one of a few words. A wrong word is
@@ -46,8 +49,19 @@ func (o *oneOf) Set(s string) error {
 	return nil
 }
 
-// show prints rows under a header. In JSON each row is an object, its values
-// all text.
+// numeric says that a column holds numbers: in JSON they are numbers, or null
+// where nothing is known. An id that looks like a number stays text.
+func numeric(column string) bool {
+	for q := range outyard.NumQuantities {
+		if column == q.Info().Column {
+			return true
+		}
+	}
+	return slices.Contains([]string{"hives", "days", "kg_per_day", "low", "high", "kg_per_trip_minute", "total_kg",
+		"zero_raw", "per_kg_raw", "per_degree_kg", "usual_kg", "error_kg", "kg", "bytes"}, column)
+}
+
+// show prints rows under a header. In JSON each row is an object.
 func show(w io.Writer, format *oneOf, header []string, rows [][]string) error {
 	switch format.word {
 	case "csv":
@@ -80,7 +94,16 @@ func showJSON(w io.Writer, header []string, rows [][]string) error {
 			}
 			quote(header[j])
 			b.WriteString(": ")
-			quote(cell)
+			switch _, err := strconv.ParseFloat(cell, 64); {
+			case !numeric(header[j]):
+				quote(cell)
+			case cell == "":
+				b.WriteString("null")
+			case err != nil:
+				quote(cell)
+			default:
+				b.WriteString(cell)
+			}
 		}
 		b.WriteString("}")
 	}
