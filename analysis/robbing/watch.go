@@ -237,7 +237,7 @@ const mostNats = 12
 // goes at once the mean of two hours' differences has all. NaN when too little
 // is known.
 func sharpness(hours []float64) float64 {
-	total, most, last := outyard.Unknown, 0.0, 0
+	most, last := 0.0, 0
 	first := -1
 	for i, kg := range hours {
 		if !outyard.Known(kg) {
@@ -251,7 +251,7 @@ func sharpness(hours []float64) float64 {
 	if first < 0 || last-first < 4 {
 		return outyard.Unknown
 	}
-	total = hours[first] - hours[last]
+	total := hours[first] - hours[last]
 	if total <= 0 {
 		return outyard.Unknown
 	}

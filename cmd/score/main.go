@@ -42,8 +42,13 @@ func main() {
 		journal = flag.Bool("journal", false, "tell all of the keeper's work, as a perfect journal would")
 	)
 	flag.Parse()
-	if *tune {
-		*from, *to = tuneFrom, tuneTo
+	given := map[string]bool{}
+	flag.Visit(func(f *flag.Flag) { given[f.Name] = true })
+	if *tune && !given["from"] {
+		*from = tuneFrom
+	}
+	if *tune && !given["to"] {
+		*to = tuneTo
 	}
 	if flag.NArg() > 0 || *to < *from {
 		fmt.Fprintln(os.Stderr, "score: want flags only, and -from not above -to; see -h")
