@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"slices"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -16,9 +18,24 @@ import (
 
 func TestOldReadingsAreDroppedOnceADay(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var asked []time.Time
-		var broken error
+		var (
+			mu     sync.Mutex
+			asked  []time.Time
+			broken error
+		)
+		fail := func(err error) {
+			mu.Lock()
+			defer mu.Unlock()
+			broken = err
+		}
+		calls := func() []time.Time {
+			mu.Lock()
+			defer mu.Unlock()
+			return slices.Clone(asked)
+		}
 		drop := func(_ context.Context, before time.Time) (map[outyard.YardID]int64, error) {
+			mu.Lock()
+			defer mu.Unlock()
 			asked = append(asked, before)
 			if broken != nil {
 				return nil, broken
@@ -34,21 +51,21 @@ func TestOldReadingsAreDroppedOnceADay(t *testing.T) {
 		}()
 		<-time.After(23 * time.Hour)
 		synctest.Wait()
-		require.Equal(t, []time.Time{begun.AddDate(0, 0, -400).UTC()}, asked, "at the start, and not each hour")
+		require.Equal(t, []time.Time{begun.AddDate(0, 0, -400).UTC()}, calls(), "at the start, and not each hour")
 		require.Contains(t, log.String(), `"msg":"old readings dropped, as the config asks","yard":"heron-point","readings":144`)
-		broken = errors.New("no room left on the disk")
+		fail(errors.New("no room left on the disk"))
 		<-time.After(3 * time.Hour)
 		synctest.Wait()
-		require.Greater(t, len(asked), 2, "what went wrong is tried again")
+		require.Greater(t, len(calls()), 2, "what went wrong is tried again")
 		require.Contains(t, log.String(), "no room left on the disk")
-		broken = nil
+		fail(nil)
 		<-time.After(10 * time.Hour)
 		synctest.Wait()
-		require.Equal(t, begun.AddDate(0, 0, -399).UTC(), asked[len(asked)-1])
-		tried := len(asked)
+		require.Equal(t, begun.AddDate(0, 0, -399).UTC(), calls()[len(calls())-1])
+		tried := len(calls())
 		<-time.After(10 * time.Hour)
 		synctest.Wait()
-		require.Len(t, asked, tried, "and then not before the next day")
+		require.Len(t, calls(), tried, "and then not before the next day")
 		cancel()
 		require.NoError(t, <-done)
 	})
