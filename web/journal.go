@@ -93,27 +93,14 @@ func (s *site) journalFixed(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	form, err := s.formOf(r)
-	if err != nil {
-		return err
-	}
-	if !s.ours(r) {
-		return s.journalShow(w, r, http.StatusForbidden, form, "The form was too old, so nothing was written yet. Everything you typed is still here: press the button once more.")
-	}
-	e, err := s.entryOf(form)
-	if err != nil {
-		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, sentence(err.Error())+".")
-	}
-	e.ID = was.ID
-	// The form knows minutes: one that was left alone keeps its second.
-	if e.Time.Equal(was.Time.Truncate(time.Minute)) {
-		e.Time = was.Time
-	}
-	if err := s.fixEntry(r, was, e); err != nil {
-		return err
-	}
-	http.Redirect(w, r, "/journal?"+url.Values{"saved": {"1"}, "yard": {string(e.Yard)}}.Encode(), http.StatusSeeOther)
-	return nil
+	return s.journalTake(w, r, func(e outyard.Entry) error {
+		e.ID = was.ID
+		// The form knows minutes: one that was left alone keeps its second.
+		if e.Time.Equal(was.Time.Truncate(time.Minute)) {
+			e.Time = was.Time
+		}
+		return s.fixEntry(r, was, e)
+	})
 }
 
 func (s *site) fixEntry(r *http.Request, was, e outyard.Entry) error {
@@ -213,9 +200,17 @@ func (s *site) lastEntries(r *http.Request, now time.Time) ([]outyard.Entry, err
 	return nil, nil
 }
 
-// journalAdd keeps an entry from the form, or shows the form again with what
-// is wrong and with everything that was typed.
+// journalAdd keeps a new entry.
 func (s *site) journalAdd(w http.ResponseWriter, r *http.Request) error {
+	return s.journalTake(w, r, func(e outyard.Entry) error {
+		_, err := s.addEntry(r, e)
+		return err
+	})
+}
+
+// journalTake keeps the entry in the form, or shows the form again with what
+// is wrong and with everything that was typed.
+func (s *site) journalTake(w http.ResponseWriter, r *http.Request, keep func(outyard.Entry) error) error {
 	form, err := s.formOf(r)
 	if err != nil {
 		return err
@@ -227,7 +222,7 @@ func (s *site) journalAdd(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return s.journalShow(w, r, http.StatusUnprocessableEntity, form, sentence(err.Error())+".")
 	}
-	if _, err := s.addEntry(r, e); err != nil {
+	if err := keep(e); err != nil {
 		return err
 	}
 	http.Redirect(w, r, "/journal?"+url.Values{"saved": {"1"}, "yard": {string(e.Yard)}}.Encode(), http.StatusSeeOther)
