@@ -134,9 +134,15 @@ type Site struct {
 
 // Sites compares the places of yards, day by day, each with the middle of the
 // others: weather that comes to all falls out. Nothing is said of a difference
-// that fewer than eight days in ten show, or that is too small to matter.
+// that fewer than eight days in ten show, or that is too small to matter. Of
+// two yards each is the other's measure, and a difference is said once: of the
+// one that is damper, colder or later.
 func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 	sites := make([]Site, len(yards))
+	others := "the middle of the other yards"
+	if len(yards) == 2 {
+		others = "the other yard"
+	}
 	for i, id := range yards {
 		s := &sites[i]
 		s.Yard = id
@@ -156,10 +162,10 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 		for _, m := range []struct {
 			of         func(SiteDay) float64
 			least      float64
-			more, less string
+			more, less string // the hard side of each is said of one of two yards
 		}{
 			{wetOf, 1.5, "damper: %.0f hours a day more above 80 %% humidity", "drier: %.0f hours a day less above 80 %% humidity"},
-			{coldestOf, 1, "", "colder: its coldest hour is %.1f K below"},
+			{coldestOf, 1, "", "colder: its coldest hour is %.1f K colder"},
 			{warmOf, 0.5, "later in the warmth: 10 °C comes %.1f hours later in the morning", "earlier in the warmth: 10 °C comes %.1f hours earlier in the morning"},
 			{wallOf, 4, "harder on its hives: their walls are %.0f %% more humid", "easier on its hives: their walls are %.0f %% less humid"},
 		} {
@@ -170,9 +176,12 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 			say := m.more
 			if by < 0 {
 				say = m.less
+				if len(yards) == 2 && m.more != "" {
+					continue // the other yard's line says it
+				}
 			}
 			if say != "" {
-				s.Says = append(s.Says, fmt.Sprintf(say+" than the middle of the other yards, on %d of %d days", math.Abs(by), agree, n))
+				s.Says = append(s.Says, fmt.Sprintf(say+" than "+others+", on %d of %d days", math.Abs(by), agree, n))
 			}
 		}
 	}

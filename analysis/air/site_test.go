@@ -67,4 +67,12 @@ func TestSites(t *testing.T) {
 	require.Empty(t, Sites(ids, of(usual[:240], stood(5, -3, 0, 0), usual[:240]))[1].Says, "five days say nothing yet")
 	require.Empty(t, Sites(ids[:1], of(usual))[0].Says, "nor does a yard alone")
 	require.Equal(t, 28, Sites(ids[:1], of(usual))[0].Days)
+
+	two := Sites(ids[:2], of(usual, stood(28, -3, 0, 2)))
+	require.Empty(t, two[0].Says, "of two yards a difference is said once")
+	require.Equal(t, []string{
+		"colder: its coldest hour is 3.0 K colder than the other yard, on 28 of 28 days",
+	}, two[1].Says[:1])
+	require.Len(t, two[1].Says, 2)
+	require.Contains(t, two[1].Says[1], "later in the warmth")
 }
