@@ -82,11 +82,25 @@ type site struct {
 	store  Store
 	memory *memory
 	mux    *http.ServeMux
-	secret []byte // for the tokens of forms; a new one each start
+	routes []string // the patterns that mux takes
+	secret []byte   // for the tokens of forms; a new one each start
 }
 
 // New returns the handler of all pages, the API, metrics and health.
 func New(store Store, o Options) http.Handler {
+	s := newSite(store, o)
+	return s.door(s.timed(packed(s.mux)))
+}
+
+// handle takes a route, and notes it: what holds for every page is tested for
+// every route.
+func (s *site) handle(pattern string, h http.Handler) {
+	s.mux.Handle(pattern, h)
+	s.routes = append(s.routes, pattern)
+}
+
+// newSite knows every route.
+func newSite(store Store, o Options) *site {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
@@ -100,7 +114,7 @@ func New(store Store, o Options) http.Handler {
 	_, _ = rand.Read(s.secret) // it never fails: crypto/rand ends the program first
 
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
-		s.mux.Handle(pattern, s.page(h))
+		s.handle(pattern, s.page(h))
 	}
 	page("GET /{$}", s.today)
 	page("GET /yards", s.yards)
@@ -126,24 +140,24 @@ func New(store Store, o Options) http.Handler {
 	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 
 	for _, r := range s.apiRoutes() {
-		s.mux.Handle(r.Method+" "+r.Path, s.api(r))
+		s.handle(r.Method+" "+r.Path, s.api(r))
 	}
-	s.mux.HandleFunc("/api/", s.apiUnknown)
+	s.handle("/api/", http.HandlerFunc(s.apiUnknown))
 
-	s.mux.HandleFunc("GET /static/{file}", serveStatic)
-	s.mux.HandleFunc("GET /events", s.events)
-	s.mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") })
-	s.mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+	s.handle("GET /static/{file}", http.HandlerFunc(serveStatic))
+	s.handle("GET /events", http.HandlerFunc(s.events))
+	s.handle("GET /healthz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { plain(w, http.StatusOK, "alive") }))
+	s.handle("GET /readyz", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if err := s.Ready(r.Context()); err != nil {
 			plain(w, http.StatusServiceUnavailable, "not ready: "+err.Error())
 			return
 		}
 		plain(w, http.StatusOK, "ready")
-	})
+	}))
 	if o.Gatherer != nil {
-		s.mux.Handle("GET /metrics", promhttp.HandlerFor(o.Gatherer, promhttp.HandlerOpts{}))
+		s.handle("GET /metrics", promhttp.HandlerFor(o.Gatherer, promhttp.HandlerOpts{}))
 	}
-	return s.door(s.timed(packed(s.mux)))
+	return s
 }
 
 func plain(w http.ResponseWriter, status int, text string) {
