@@ -113,6 +113,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	opts.SetTLSConfig(cfg.TLS)
 	opts.SetProtocolVersion(4) // MQTT 3.1.1
 	opts.SetCleanSession(false)
+	opts.SetStore(newPending())
 	opts.SetKeepAlive(keepAlive)
 	opts.SetPingTimeout(answerWithin)
 	opts.SetConnectTimeout(answerWithin)
