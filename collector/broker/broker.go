@@ -167,7 +167,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	if err := b.server.AddHook(&hook{b: b}, nil); err != nil {
 		return nil, errors.Join(err, socket.Close())
 	}
-	if err := b.server.AddListener(listeners.NewNet(listenerID, b.door)); err != nil {
+	if err := b.server.AddListener(leaving{listeners.NewNet(listenerID, b.door), b}); err != nil {
 		return nil, errors.Join(err, socket.Close())
 	}
 	b.register(reg)
@@ -242,6 +242,29 @@ func (b *Broker) Run(ctx context.Context) error {
 	b.door.hurry()
 	b.sayDown()
 	return b.server.Close()
+}
+
+// A leaving listener sends its clients away itself when it is closed. The
+// server's own way reads the list of its clients under a lock that it takes
+// twice, and so waits for ever where a client leaves by itself in between.
+type leaving struct {
+	*listeners.Net
+	b *Broker
+}
+
+func (l leaving) Close(listeners.CloseFn) { l.Net.Close(l.b.sendAway) }
+
+// sendAway disconnects the clients of a listener.
+func (b *Broker) sendAway(listener string) {
+	for id, cl := range b.server.Clients.GetAll() {
+		if cl.Net.Listener != listener || cl.Closed() {
+			continue
+		}
+		// It answers with the reason that it was given, too.
+		if err := b.server.DisconnectClient(cl, packets.ErrServerShuttingDown); err != nil {
+			b.log.Debug("disconnect", "client", id, "error", err)
+		}
+	}
 }
 
 // sayDown tells those who watch our state. It writes to them itself, since

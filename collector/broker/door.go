@@ -15,9 +15,9 @@ type door struct {
 	net.Listener
 	cfg *Config
 
-	mu      sync.Mutex
-	open    map[*guarded]struct{}
-	hurried bool
+	mu    sync.Mutex
+	open  map[*guarded]struct{}
+	until time.Time // when all must be done, once hurried
 }
 
 // writeBuffer is what the system may hold for a client, in bytes.
@@ -41,7 +41,7 @@ func (d *door) Accept() (net.Conn, error) {
 func (d *door) enter(g *guarded) bool {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if len(d.open) >= d.cfg.MaxClients || d.hurried {
+	if len(d.open) >= d.cfg.MaxClients || !d.until.IsZero() {
 		return false
 	}
 	// The server sets its own deadline, by the client's keep-alive, once the
@@ -63,19 +63,20 @@ func (d *door) enter(g *guarded) bool {
 func (d *door) hurry() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.hurried = true
+	d.until = d.cfg.WallClock().Add(time.Second)
 	for g := range d.open {
-		_ = g.Conn.SetDeadline(d.cfg.WallClock().Add(time.Second)) // fails where it is closed already
+		_ = g.Conn.SetDeadline(d.until) // fails where it is closed already
 	}
 }
 
-func (d *door) writeDeadline() time.Time {
+// latest is t, or the moment when all must be done, if that is sooner.
+func (d *door) latest(t time.Time) time.Time {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.hurried {
-		return d.cfg.WallClock().Add(time.Second)
+	if !d.until.IsZero() && (t.IsZero() || t.After(d.until)) { // zero: never
+		return d.until
 	}
-	return d.cfg.WallClock().Add(d.cfg.WriteWithin)
+	return t
 }
 
 // A guarded connection is closed when its client does not read.
@@ -86,7 +87,7 @@ type guarded struct {
 
 // Write closes the connection if it fails: part of a packet may be out.
 func (g *guarded) Write(b []byte) (int, error) {
-	if err := g.Conn.SetWriteDeadline(g.door.writeDeadline()); err != nil {
+	if err := g.Conn.SetWriteDeadline(g.door.latest(g.door.cfg.WallClock().Add(g.door.cfg.WriteWithin))); err != nil {
 		return 0, err
 	}
 	n, err := g.Conn.Write(b)
@@ -99,7 +100,7 @@ func (g *guarded) Write(b []byte) (int, error) {
 // SetDeadline sets that for reading alone. The server moves it on with each
 // packet it reads, and would so give a client that sends, but does not read,
 // for ever to do it.
-func (g *guarded) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(t) }
+func (g *guarded) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(g.door.latest(t)) }
 
 func (g *guarded) Close() error {
 	g.door.mu.Lock()
