@@ -83,6 +83,7 @@ type Watcher struct {
 	log       *slog.Logger
 	metrics   watcherMetrics
 	wake      chan struct{}
+	beats     []beat // of each worker
 
 	mu      sync.Mutex // before yard.book, never after it
 	yards   map[outyard.YardID]*yard
@@ -101,7 +102,7 @@ func NewWatcher(db Store, newCourse NewCourse, opts Options, now func() time.Tim
 		opts.Queue = 1 << 16
 	}
 	w := &Watcher{store: db, newCourse: newCourse, opts: opts, now: now, log: log, metrics: newWatcherMetrics(reg),
-		wake: make(chan struct{}, 1), yards: map[outyard.YardID]*yard{}, alertOf: map[string]*yard{}}
+		wake: make(chan struct{}, 1), beats: make([]beat, opts.Workers), yards: map[outyard.YardID]*yard{}, alertOf: map[string]*yard{}}
 	for _, y := range opts.Yards {
 		w.yards[y.ID] = &yard{place: y, again: true}
 	}
@@ -231,8 +232,8 @@ func (w *Watcher) Run(ctx context.Context) error {
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { w.tick(ctx); return nil })
-	for range w.opts.Workers {
-		g.Go(func() error { w.work(ctx); return nil })
+	for i := range w.beats {
+		g.Go(func() error { w.work(ctx, &w.beats[i]); return nil })
 	}
 	return g.Wait()
 }
@@ -313,8 +314,9 @@ func (w *Watcher) tick(ctx context.Context) {
 	}
 }
 
-func (w *Watcher) work(ctx context.Context) {
+func (w *Watcher) work(ctx context.Context, b *beat) {
 	for ctx.Err() == nil {
+		b.note(w.now())
 		y, todo, wait := w.next()
 		if y == nil {
 			timer := time.NewTimer(wait)
@@ -327,6 +329,7 @@ func (w *Watcher) work(ctx context.Context) {
 			continue
 		}
 		began := w.now()
+		y.beat = b
 		err := w.evaluate(ctx, y, todo)
 		if err != nil && ctx.Err() == nil {
 			w.log.Error("yard not evaluated; it is tried again soon", "yard", todo.place.ID, "err", err)

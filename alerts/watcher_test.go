@@ -641,3 +641,39 @@ func TestWhatDroppedReadingsOnceShowedStays(t *testing.T) {
 		b.stop()
 	})
 }
+
+// A stuckStore gives no readings until it is let go.
+type stuckStore struct {
+	*sqlite.Store
+	stuck atomic.Bool
+	let   chan struct{}
+}
+
+func (s *stuckStore) EachReading(ctx context.Context, q store.Query, each func(outyard.Reading) error) error {
+	if s.stuck.Load() {
+		<-s.let
+	}
+	return s.Store.EachReading(ctx, q, each)
+}
+
+func TestAWatcherThatNoLongerTurnsIsNotAlive(t *testing.T) {
+	const within = 5 * time.Minute
+	inBubble(t, func(t *testing.T, b *bench) {
+		db := &stuckStore{Store: b.db, let: make(chan struct{})}
+		b.start(db)
+		wait(time.Hour)
+		require.NoError(t, b.w.Alive(within), "with nothing to do")
+
+		db.stuck.Store(true)
+		b.w.Again("alder-slip")
+		wait(within - time.Minute)
+		require.NoError(t, b.w.Alive(within))
+		wait(2 * time.Minute)
+		require.ErrorContains(t, b.w.Alive(within), "has not moved for")
+		db.stuck.Store(false)
+		close(db.let)
+		synctest.Wait()
+		require.NoError(t, b.w.Alive(within))
+		b.stop()
+	})
+}

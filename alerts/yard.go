@@ -51,6 +51,7 @@ type yard struct {
 	notBefore time.Time // of the next evaluation from the store
 
 	// The running worker's.
+	beat     *beat
 	course   Course
 	revision uint64
 	rebuilt  time.Time
@@ -109,6 +110,7 @@ func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
 // one is due and goes on with those that come in order.
 func (w *Watcher) follow(y *yard, t todo, now time.Time) (rebuild bool) {
 	for _, r := range t.readings {
+		y.beat.note(w.now())
 		if y.fed(r) {
 			continue
 		}
@@ -163,6 +165,7 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 	tail := map[outyard.HiveID][]outyard.Reading{}
 	var refused []error
 	err = w.store.EachReading(ctx, store.Query{Yard: place.ID, From: since}, func(r outyard.Reading) error {
+		y.beat.note(w.now())
 		if err := course.Observe(r); err != nil && len(refused) < 3 {
 			refused = append(refused, fmt.Errorf("hive %q at %s: %w", r.Hive, r.Time.Format(time.RFC3339), err))
 		}

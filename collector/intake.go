@@ -80,6 +80,10 @@ type Intake struct {
 	pending  *batch
 	stopping bool
 	health   error
+	// For Alive: when the committer last did a step, and whether it is at work
+	// on a batch.
+	turned     time.Time
+	committing bool
 
 	wake chan struct{} // the queue is no longer empty, or has a batch, or the intake stops
 }
@@ -407,7 +411,10 @@ func (in *Intake) Run(ctx context.Context) error {
 		if b == nil {
 			return nil
 		}
-		if err := in.commit(ctx, commits, b); err != nil {
+		in.turn(true)
+		err := in.commit(ctx, commits, b)
+		in.turn(false)
+		if err != nil {
 			return fmt.Errorf("%d messages taken but not kept, nor acknowledged: %w", b.messages(), err)
 		}
 	}
@@ -538,6 +545,7 @@ func (in *Intake) insist(ctx, commits context.Context, what string, do func() er
 	for wait := minRetry; ; wait = min(2*wait, maxRetry) {
 		begun := in.now()
 		err := do()
+		in.turn(true)
 		if err == nil {
 			in.metrics.commitSeconds.Observe(in.now().Sub(begun).Seconds())
 			if failing {

@@ -576,3 +576,32 @@ func (discard) Keep(_ context.Context, rs []outyard.Reading) ([]outyard.Reading,
 	return rs, nil
 }
 func (discard) Refuse(context.Context, []outyard.Refused) error { return nil }
+
+func TestAnIntakeThatNoLongerTurnsIsNotAlive(t *testing.T) {
+	const within = 2 * time.Minute
+	synctest.Test(t, func(t *testing.T) {
+		b := newBench(t, Options{})
+		pass(time.Hour)
+		require.NoError(t, b.in.Alive(within), "with nothing to do")
+
+		b.store.fail(errors.New("no room left"))
+		b.send("refused by the store", topicH01, weighed(1))
+		pass(time.Hour)
+		require.NoError(t, b.in.Alive(within), "a store that says no is asked again, and a new start would not help")
+		require.Error(t, b.in.Healthy())
+		b.store.fail(nil)
+		pass(time.Minute)
+		synctest.Wait()
+
+		b.store.gate = make(chan struct{})
+		b.send("held", topicH01, weighed(1))
+		pass(within)
+		require.NoError(t, b.in.Alive(within))
+		pass(time.Minute)
+		require.ErrorContains(t, b.in.Alive(within), "has not moved for 3m0s")
+		b.store.gate <- struct{}{}
+		synctest.Wait()
+		require.NoError(t, b.in.Alive(within), "once the store has answered")
+		require.NoError(t, b.stop())
+	})
+}

@@ -61,7 +61,12 @@ When readings can be taken it logs one line "ready" with its addresses.`,
 			if cfg.File == "" {
 				log.Warn("no config: defaults are in force, and whatever sends gets a place", "cure", "write "+configs.DefaultFile+"; configs/minimal.yaml is a start")
 			}
-			return serve(cmd.Context(), cfg, daemon{log: log, now: time.Now})
+			boss, err := newSupervisor(os.Getenv, log)
+			if err != nil {
+				return err
+			}
+			defer boss.close()
+			return serve(cmd.Context(), cfg, daemon{log: log, now: time.Now, boss: boss})
 		},
 	}
 	cmd.Flags().String("listen", "", "`ADDRESS` of pages, API and metrics, instead of the config's")
@@ -85,6 +90,7 @@ type daemon struct {
 	log  *slog.Logger
 	now  func() time.Time
 	demo bool // marks every page as showing invented data
+	boss *supervisor
 	// ready, if not nil, is called once readings can be taken.
 	ready func(pages, mqtt net.Addr)
 }
@@ -184,10 +190,11 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		inner = append(inner, theirs.Run)
 	}
 
+	ready := readiness(state, healthy)
 	version, _ := built()
 	answers := answers{watch: watch, intake: intake, state: state, links: links, now: d.now}
 	pages := web.New(db, web.Options{
-		Yards: places.all, Now: d.now, Log: d.log, Ready: readiness(state, healthy),
+		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
@@ -201,6 +208,12 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	}
 	defer forgetAddress()
 	d.log.Info("ready", "pages", "http://"+pagesAt.Addr().String()+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
+	if d.boss != nil {
+		well := "ready: pages at http://" + pagesAt.Addr().String() + "/"
+		alive := func() error { return errors.Join(intake.Alive(stuckIntake), watch.Alive(stuckWatcher)) }
+		inner = append(inner, func(ctx context.Context) error { return d.boss.watch(ctx, well, alive, ready) })
+		d.boss.ready(well)
+	}
 	if d.ready != nil {
 		d.ready(pagesAt.Addr(), mqttAt)
 	}
