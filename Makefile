@@ -1,11 +1,14 @@
-# What the tests need besides Go: a broker, its clients, a browser, and a
-# time-series server, which is built from its source.
-NEEDS := mosquitto mosquitto_pub chromium
+# What the tests need besides Go: a broker, its clients, a browser, a
+# time-series server, which is built from its source, and the rules by which a
+# page is checked for those who hear or feel it (npm fetches them).
+NEEDS := mosquitto mosquitto_pub chromium npm
 INFLUXD := github.com/influxdata/influxdb/cmd/influxd@v1.8.10
+AXE := axe-core-4.14.1
+AXE_JS := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/outyard/$(AXE).js
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: run test needs lint bench score fault fuzz
+.PHONY: run test needs parts lint bench score fault fuzz
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -15,16 +18,22 @@ test: needs
 	go test -race -timeout 30m ./...
 
 # Installs what is missing where that can be done without asking.
-needs:
+needs: parts $(AXE_JS)
+
+$(AXE_JS): | parts
+	@mkdir -p $(@D)
+	cd $(@D) && npm pack --silent axe-core@$(AXE:axe-core-%=%) && tar -xzOf $(AXE).tgz package/axe.min.js > $@.part && mv $@.part $@ && rm $(AXE).tgz
+
+parts:
 	@missing=""; for part in $(NEEDS); do \
 		PATH="$$PATH:/usr/sbin:/usr/local/sbin" command -v $$part >/dev/null || missing="$$missing $$part"; done; \
 	if [ -n "$$missing" ]; then \
 		if ! command -v apt-get >/dev/null; then \
-			echo "the tests need$$missing: install them (a broker with its clients, and a browser) and run make test again" >&2; exit 1; fi; \
+			echo "the tests need$$missing: install them (a broker with its clients, a browser, and node with npm) and run make test again" >&2; exit 1; fi; \
 		if [ "$$(id -u)" = 0 ]; then sudo=""; elif sudo -n true 2>/dev/null; then sudo="sudo -n"; else \
-			echo "the tests need$$missing: run sudo apt-get install mosquitto mosquitto-clients chromium, then make test again" >&2; exit 1; fi; \
+			echo "the tests need$$missing: run sudo apt-get install mosquitto mosquitto-clients chromium npm, then make test again" >&2; exit 1; fi; \
 		$$sudo apt-get update -q && \
-		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends mosquitto mosquitto-clients chromium; \
+		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends $$(echo $$missing | sed 's/mosquitto_pub/mosquitto-clients/'); \
 	fi
 	@command -v influxd >/dev/null || [ -x "$$(go env GOPATH)/bin/influxd" ] || go install $(INFLUXD)
 

@@ -40,7 +40,7 @@ type browser struct {
 
 func openBrowser(t *testing.T) *browser {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Minute)
 	t.Cleanup(cancel)
 	// The page stands still: it scrolls smoothly to an anchor otherwise, and a
 	// click goes to where the button was.
