@@ -66,3 +66,17 @@ type EntryVersion struct {
 	outyard.Entry
 	Replaced time.Time // when it was fixed; zero for the version that holds
 }
+
+// A Told is an alert with the finding that it is of.
+type Told struct {
+	Alert   outyard.Alert
+	Finding outyard.Finding
+}
+
+// A Step is a step in the life of an alert, with what it is about.
+type Step struct {
+	outyard.Transition
+	Yard outyard.YardID
+	Hive outyard.HiveID // empty for the whole yard
+	Kind outyard.Kind
+}

@@ -216,5 +216,5 @@ func TestAnswersThroughTheAPI(t *testing.T) {
 		})
 	}
 	_, body, _ := get("/api/v1/alerts")
-	require.JSONEq(t, `{"items":[{"finding":"`+swarmID+`","state":"snoozed","since":"2027-05-14T23:20:00Z","until":"2027-05-15T13:00:00Z"}],"next":""}`, body)
+	require.JSONEq(t, `{"items":[{"finding":"`+swarmID+`","yard":"heron-point","hive":"h03","kind":"swarm","state":"snoozed","since":"2027-05-14T23:20:00Z","until":"2027-05-15T13:00:00Z"}],"next":""}`, body)
 }

@@ -41,7 +41,9 @@ func (s *site) apiRoutes() []apiRoute {
 		{"POST", "/api/v1/journal", nil, s.apiJournalAdd},
 		{"PUT", "/api/v1/journal/{id}", nil, s.apiJournalFix},
 		{"GET", "/api/v1/round", nil, s.apiRound},
-		{"GET", "/api/v1/alerts", list(), s.apiAlerts},
+		{"GET", "/api/v1/alerts", list("from", "to", "yard", "hive", "kind", "state"), s.apiAlerts},
+		{"GET", "/api/v1/alerts/history", list("from", "to", "yard", "hive", "kind", "state"), s.apiSteps},
+		{"GET", "/api/v1/alerts/{id}/history", nil, s.apiHistory},
 		{"POST", "/api/v1/alerts/{id}/acknowledge", nil, s.apiAcknowledge},
 		{"POST", "/api/v1/alerts/{id}/snooze", nil, s.apiSnooze},
 		{"POST", "/api/v1/refused/retry", nil, s.apiRefusedRetry},
@@ -114,8 +116,45 @@ const (
 	mostReadings  = 10000
 )
 
-// asked reads what the lists have in common.
-func asked(r *http.Request, usual, most int) (Query, error) {
+// asked reads what the lists have in common. A yard that nothing is known of
+// is a mistake worth telling: it is more often mistyped than empty.
+func (s *site) asked(r *http.Request, usual, most int) (Query, error) {
+	q, err := queryOf(r, usual, most)
+	if err != nil || q.Yard == "" {
+		return q, err
+	}
+	known, err := s.knows(r.Context(), q.Yard)
+	if err == nil && !known {
+		err = notFound("there is no yard %q: /api/v1/yards lists those there are", q.Yard)
+	}
+	return q, err
+}
+
+// knows says whether a yard is in the config, or anything is kept of it. What
+// is quick to ask is asked first.
+func (s *site) knows(ctx context.Context, yard outyard.YardID) (bool, error) {
+	if s.placeNamed(yard).Configured {
+		return true, nil
+	}
+	one := Query{Yard: yard, Limit: 1}
+	fs, _, err := s.store.Findings(ctx, one)
+	if err != nil || len(fs) > 0 {
+		return true, err
+	}
+	days, _, err := s.store.Days(ctx, one)
+	if err != nil || len(days) > 0 {
+		return true, err
+	}
+	es, _, err := s.store.Entries(ctx, one)
+	if err != nil || len(es) > 0 {
+		return true, err
+	}
+	newest, err := s.store.Newest(ctx)
+	return slices.ContainsFunc(newest, func(r outyard.Reading) bool { return r.Yard == yard }), err
+}
+
+// queryOf reads the query of a list.
+func queryOf(r *http.Request, usual, most int) (Query, error) {
 	v := r.URL.Query()
 	q := Query{Yard: outyard.YardID(v.Get("yard")), Hive: outyard.HiveID(v.Get("hive")), Kind: outyard.Kind(v.Get("kind")),
 		State: outyard.State(v.Get("state")), Limit: usual, After: v.Get("cursor")}
@@ -198,7 +237,7 @@ type yardJSON struct {
 }
 
 func (s *site) apiYards(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.asked(r, usualLimit, mostLimit)
 	if err != nil {
 		return nil, err
 	}
@@ -229,7 +268,7 @@ type hiveJSON struct {
 }
 
 func (s *site) apiHives(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.asked(r, usualLimit, mostLimit)
 	if err != nil {
 		return nil, err
 	}
@@ -282,16 +321,15 @@ func paged[T any](all []T, q Query) (any, error) {
 }
 
 func (s *site) apiFindings(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.asked(r, usualLimit, mostLimit)
 	if err != nil {
 		return nil, err
 	}
-	if q.Kind != "" && !slices.Contains(outyard.Kinds, q.Kind) {
-		return nil, badRequest("kind %q: want one of %s", clip(string(q.Kind)), joined(outyard.Kinds))
+	if err := oneOf("kind", q.Kind, outyard.Kinds); err != nil {
+		return nil, err
 	}
-	states := []outyard.State{outyard.Open, outyard.Over, outyard.Withdrawn}
-	if q.State != "" && !slices.Contains(states, q.State) {
-		return nil, badRequest("state %q: want one of %s", clip(string(q.State)), joined(states))
+	if err := oneOf("state", q.State, []outyard.State{outyard.Open, outyard.Over, outyard.Withdrawn}); err != nil {
+		return nil, err
 	}
 	fs, next, err := s.store.Findings(r.Context(), q)
 	if err != nil {
@@ -300,12 +338,17 @@ func (s *site) apiFindings(_ http.ResponseWriter, r *http.Request) (any, error) 
 	return itemsOf(fs, next), nil
 }
 
-func joined[T ~string](list []T) string {
-	out := make([]string, len(list))
-	for i, v := range list {
-		out[i] = string(v)
+// oneOf says what is wrong with a parameter that has to be one of a few words,
+// or left out.
+func oneOf[T ~string](name string, v T, words []T) error {
+	if v == "" || slices.Contains(words, v) {
+		return nil
 	}
-	return strings.Join(out, ", ")
+	out := make([]string, len(words))
+	for i, w := range words {
+		out[i] = string(w)
+	}
+	return badRequest("%s %q: want one of %s", name, clip(string(v)), strings.Join(out, ", "))
 }
 
 func (s *site) apiFinding(_ http.ResponseWriter, r *http.Request) (any, error) {
@@ -336,7 +379,7 @@ var errEnough = errors.New("enough")
 // apiReadings gives readings in order of time, yard and hive. The cursor is
 // the last one given: it stays right while new readings come in.
 func (s *site) apiReadings(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualReadings, mostReadings)
+	q, err := s.asked(r, usualReadings, mostReadings)
 	if err != nil {
 		return nil, err
 	}
@@ -422,7 +465,7 @@ const (
 
 // apiSeries gives one quantity as a chart needs it.
 func (s *site) apiSeries(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, 0, 0)
+	q, err := s.asked(r, 0, 0)
 	if err != nil {
 		return nil, err
 	}
@@ -483,7 +526,7 @@ func (s *site) apiSeries(_ http.ResponseWriter, r *http.Request) (any, error) {
 }
 
 func (s *site) apiDaily(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.asked(r, usualLimit, mostLimit)
 	if err != nil {
 		return nil, err
 	}
@@ -505,12 +548,12 @@ func (s *site) apiDaily(_ http.ResponseWriter, r *http.Request) (any, error) {
 }
 
 func (s *site) apiJournal(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.asked(r, usualLimit, mostLimit)
 	if err != nil {
 		return nil, err
 	}
-	if q.Kind != "" && !slices.Contains(outyard.EntryKinds, outyard.EntryKind(q.Kind)) {
-		return nil, badRequest("kind %q: want one of %s", clip(string(q.Kind)), joined(outyard.EntryKinds))
+	if err := oneOf("kind", outyard.EntryKind(q.Kind), outyard.EntryKinds); err != nil {
+		return nil, err
 	}
 	es, next, err := s.store.Entries(r.Context(), q)
 	if err != nil {

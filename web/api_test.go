@@ -80,7 +80,7 @@ func TestDocumentDescribesEveryRoute(t *testing.T) {
 
 func TestAnswersKeepToTheDocument(t *testing.T) {
 	d := readDocument(t)
-	_, get := visit(t, seed(t), testOptions())
+	_, get := visit(t, seedTold(t), testOptions())
 	tests := []struct{ path, schema string }{
 		{"/api/v1/yards", "yard"},
 		{"/api/v1/hives?yard=heron-point", "hive"},
@@ -90,6 +90,9 @@ func TestAnswersKeepToTheDocument(t *testing.T) {
 		{"/api/v1/daily?yard=heron-point&hive=h01", "day"},
 		{"/api/v1/journal", "entry"},
 		{"/api/v1/round", "stop"},
+		{"/api/v1/alerts", "alert"},
+		{"/api/v1/alerts/history", "step"},
+		{"/api/v1/alerts/" + dampID + "/history", "step"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.path, func(t *testing.T) {
@@ -113,16 +116,20 @@ func TestAnswersKeepToTheDocument(t *testing.T) {
 }
 
 func TestListsCanBeFollowedToTheEnd(t *testing.T) {
-	_, get := visit(t, seed(t), testOptions())
+	_, get := visit(t, seedTold(t), testOptions())
 	for path, want := range map[string]int{
-		"/api/v1/findings?limit=2":                                    len(testFindings()),
-		"/api/v1/hives?limit=4":                                       9,
-		"/api/v1/yards?limit=1":                                       3,
-		"/api/v1/daily?yard=heron-point&limit=10":                     4 * 13,
-		"/api/v1/readings?from=2027-05-07&to=2027-05-07&limit=37":     dayOfReadings(t, get),
-		"/api/v1/journal?limit=1":                                     2,
-		"/api/v1/readings?yard=heron-point&hive=h99&limit=1":          0,
-		"/api/v1/readings?from=1900-01-01&to=1900-02-01&yard=no-such": 0,
+		"/api/v1/findings?limit=2":                                       len(testFindings()),
+		"/api/v1/hives?limit=4":                                          9,
+		"/api/v1/yards?limit=1":                                          3,
+		"/api/v1/daily?yard=heron-point&limit=10":                        4 * 13,
+		"/api/v1/readings?from=2027-05-07&to=2027-05-07&limit=37":        dayOfReadings(t, get),
+		"/api/v1/journal?limit=1":                                        2,
+		"/api/v1/readings?yard=heron-point&hive=h99&limit=1":             0,
+		"/api/v1/readings?from=1900-01-01&to=1900-02-01&yard=alder-bank": 0,
+		"/api/v1/alerts?limit=1":                                         3,
+		"/api/v1/alerts?limit=1&yard=heron-point":                        2,
+		"/api/v1/alerts/history?limit=3":                                 len(testSteps()),
+		"/api/v1/alerts/history?limit=3&kind=damp&to=2027-05-09":         2,
 	} {
 		t.Run(path, func(t *testing.T) {
 			seen := map[string]bool{}
@@ -193,13 +200,27 @@ func TestMistakesAreProblems(t *testing.T) {
 		{"/api/v1/findings?yard=a&yard=b", 400, "yard is given 2 times"},
 		{"/api/v1/findings?colour=red", 400, `"colour" is not known`},
 		{"/api/v1/openapi.json?x=1", 400, "takes nothing"},
+		{"/api/v1/findings?yard=nope", 404, `there is no yard "nope": /api/v1/yards lists those there are`},
+		{"/api/v1/readings?yard=nope", 404, `there is no yard "nope"`},
+		{"/api/v1/daily?yard=nope&hive=h01", 404, `there is no yard "nope"`},
+		{"/api/v1/hives?yard=nope", 404, `there is no yard "nope"`},
+		{"/api/v1/journal?yard=nope", 404, `there is no yard "nope"`},
+		{"/api/v1/series?yard=nope&quantity=weight&from=2027-05-01&to=2027-05-02", 404, `there is no yard "nope"`},
+		{"/api/v1/alerts?yard=nope", 404, `there is no yard "nope"`},
+		{"/api/v1/alerts?state=lost", 400, "want one of open, told, acknowledged, snoozed, over"},
+		{"/api/v1/alerts?cursor=x", 400, "cursor is not one"},
+		{"/api/v1/alerts/history?kind=bees", 400, "want one of swarm"},
+		{"/api/v1/alerts/history?limit=1001", 400, "want 1 to 1000"},
+		{"/api/v1/alerts/history?cursor=WzFd0", 400, "cursor is not one"},
+		{"/api/v1/alerts/none/history", 404, `no finding "none"`},
+		{"/api/v1/alerts/none/history?limit=1", 400, "takes nothing"},
 		{"/api/v1/findings/none", 404, `no finding "none"`},
 		{"/api/v1/nothing", 404, "openapi.json lists them"},
 		{"/api/v1/series?yard=heron-point&quantity=weight", 400, "from and to are both needed"},
 		{"/api/v1/series?yard=heron-point&quantity=joy&from=2027-05-01&to=2027-05-02", 400, `quantity "joy"`},
 		{"/api/v1/series?quantity=weight&from=2027-05-01&to=2027-05-02", 400, "yard is missing"},
-		{"/api/v1/series?yard=a&quantity=weight&from=2027-05-01&to=2027-05-02&pixels=5000", 400, "want 1 to 4000"},
-		{"/api/v1/series?yard=a&quantity=weight&from=2027-05-01&to=2027-05-02&work=maybe", 400, "want in or out"},
+		{"/api/v1/series?yard=heron-point&quantity=weight&from=2027-05-01&to=2027-05-02&pixels=5000", 400, "want 1 to 4000"},
+		{"/api/v1/series?yard=heron-point&quantity=weight&from=2027-05-01&to=2027-05-02&work=maybe", 400, "want in or out"},
 		{"/api/v1/journal?kind=swarm", 400, "want one of visit"},
 	}
 	for _, tt := range tests {

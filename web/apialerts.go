@@ -11,30 +11,107 @@ import (
 
 type alertJSON struct {
 	Finding string             `json:"finding"`
+	Yard    outyard.YardID     `json:"yard"`
+	Hive    outyard.HiveID     `json:"hive"` // empty for the whole yard
+	Kind    outyard.Kind       `json:"kind"`
 	State   outyard.AlertState `json:"state"`
 	Since   time.Time          `json:"since"`
 	Until   *time.Time         `json:"until,omitempty"` // the end of a snooze
 }
 
-// apiAlerts lists the findings that somebody was, or is to be, told of.
+type stepJSON struct {
+	At      time.Time          `json:"at"`
+	Event   string             `json:"event"`
+	State   outyard.AlertState `json:"state"`           // that it led to
+	Until   *time.Time         `json:"until,omitempty"` // the end of a snooze
+	Finding string             `json:"finding"`
+	Yard    outyard.YardID     `json:"yard"`
+	Hive    outyard.HiveID     `json:"hive"`
+	Kind    outyard.Kind       `json:"kind"`
+}
+
+var alertStates = []outyard.AlertState{outyard.AlertOpen, outyard.AlertTold, outyard.AlertAcknowledged, outyard.AlertSnoozed, outyard.AlertOver}
+
+// askedOfAlerts reads what both lists of alerts take.
+func (s *site) askedOfAlerts(r *http.Request) (Query, error) {
+	q, err := s.asked(r, usualLimit, mostLimit)
+	if err != nil {
+		return q, err
+	}
+	if err := oneOf("kind", q.Kind, outyard.Kinds); err != nil {
+		return q, err
+	}
+	return q, oneOf("state", outyard.AlertState(q.State), alertStates)
+}
+
+// apiAlerts lists the findings that somebody was, or is to be, told of, the one
+// that changed last first.
 func (s *site) apiAlerts(_ http.ResponseWriter, r *http.Request) (any, error) {
-	q, err := asked(r, usualLimit, mostLimit)
+	q, err := s.askedOfAlerts(r)
 	if err != nil {
 		return nil, err
 	}
-	all, err := s.store.Alerts(r.Context())
+	told, next, err := s.store.Told(r.Context(), q)
 	if err != nil {
 		return nil, err
 	}
-	out := make([]alertJSON, len(all))
-	for i, a := range all {
-		out[i] = alertJSON{Finding: a.Finding, State: a.State, Since: a.Since.UTC()}
-		if !a.Until.IsZero() {
-			until := a.Until.UTC()
-			out[i].Until = &until
-		}
+	out := make([]alertJSON, len(told))
+	for i, t := range told {
+		f := t.Finding
+		out[i] = alertJSON{f.ID, f.Yard, f.Hive, f.Kind, t.Alert.State, t.Alert.Since.UTC(), orNone(t.Alert.Until)}
 	}
-	return paged(out, q)
+	return itemsOf(out, next), nil
+}
+
+// apiSteps lists what happened to alerts, the last first.
+func (s *site) apiSteps(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q, err := s.askedOfAlerts(r)
+	if err != nil {
+		return nil, err
+	}
+	steps, next, err := s.store.Steps(r.Context(), q)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]stepJSON, len(steps))
+	for i, t := range steps {
+		out[i] = stepOf(t.Transition, t.Yard, t.Hive, t.Kind)
+	}
+	return itemsOf(out, next), nil
+}
+
+// apiHistory lists what happened to one finding's alert, from the first on:
+// there are a dozen steps at most.
+func (s *site) apiHistory(_ http.ResponseWriter, r *http.Request) (any, error) {
+	f, ok, err := s.store.Finding(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		return nil, notFound("there is no finding %q", clip(r.PathValue("id")))
+	}
+	steps, err := s.store.History(r.Context(), f.ID)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]stepJSON, len(steps))
+	for i, t := range steps {
+		out[i] = stepOf(t, f.Yard, f.Hive, f.Kind)
+	}
+	return itemsOf(out, ""), nil
+}
+
+func stepOf(t outyard.Transition, yard outyard.YardID, hive outyard.HiveID, kind outyard.Kind) stepJSON {
+	return stepJSON{t.At.UTC(), t.Event, t.State, orNone(t.Until), t.Finding, yard, hive, kind}
+}
+
+// orNone leaves a time out that is not there.
+func orNone(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	t = t.UTC()
+	return &t
 }
 
 // apiAcknowledge says that somebody will see to a finding.

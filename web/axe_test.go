@@ -44,7 +44,7 @@ const askAxe = `(() => {
 
 func TestPagesShutNobodyOut(t *testing.T) {
 	script := axe(t)
-	db := seed(t)
+	db := seedTold(t)
 	require.NoError(t, db.Refuse(t.Context(), []outyard.Refused{
 		{Topic: "yards/x/hives/y", Payload: []byte("?"), Arrived: testNow, Reason: "not SenML"},
 		{Topic: "yards/new/hives/h1", Payload: []byte("[]"), Arrived: testNow, Reason: "not in the config", Unplaced: true},

@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
 
 	"outyard"
@@ -50,24 +49,13 @@ func (s *site) findings(w http.ResponseWriter, r *http.Request) error {
 	for _, k := range outyard.Kinds {
 		p.Kinds = append(p.Kinds, option{string(k), k.Happened(), k == ask.Kind})
 	}
-	for _, pl := range places {
+	for _, pl := range places[:min(len(places), mostYardOptions)] {
 		p.Yards = append(p.Yards, option{string(pl.ID), pl.name(), pl.ID == ask.Yard})
 	}
 	for _, st := range []outyard.State{outyard.Open, outyard.Over, outyard.Withdrawn} {
 		p.States = append(p.States, option{string(st), string(st), st == ask.State})
 	}
-	q.Del("cursor")
-	if ask.After != "" {
-		p.First = "/findings?" + q.Encode()
-	}
-	if next != "" {
-		more := url.Values{}
-		for k, v := range q {
-			more[k] = v
-		}
-		more.Set("cursor", next)
-		p.Next = "/findings?" + more.Encode()
-	}
+	p.First, p.Next = listLinks("/findings", q, next)
 	return s.show(w, http.StatusOK, "findings", frame{Title: "Findings", Here: "findings", Honey: slices.ContainsFunc(fs, func(f outyard.Finding) bool { return talksOfHoney(f.Kind) }), Page: p})
 }
 

@@ -76,7 +76,7 @@ var elsewhere = regexp.MustCompile(`(?i)(?:src|srcset|href|action|data-[a-z]+)="
 const mostPageBytes = 150 << 10
 
 func TestEveryRouteKeepsToItself(t *testing.T) {
-	db := seed(t)
+	db := seedTold(t)
 	o := whole(testOptions())
 	srv, get := visit(t, db, o)
 	srv.Client().CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }

@@ -75,6 +75,41 @@ func testFindings() []outyard.Finding {
 	}
 }
 
+const dampID, roomID = "damp-alder-bank-h02-20270506T0700Z", "room-low-heron-point-h01-20270513T0700Z"
+
+// testAlerts are what somebody was told of it.
+func testAlerts() []outyard.Alert {
+	return []outyard.Alert{
+		{Finding: swarmID, State: outyard.AlertTold, Since: local(14, 12, 56)},
+		{Finding: dampID, State: outyard.AlertSnoozed, Since: local(9, 18, 0), Until: local(15, 6, 0)},
+		{Finding: roomID, State: outyard.AlertAcknowledged, Since: local(13, 20, 30)},
+	}
+}
+
+func testSteps() []outyard.Transition {
+	return []outyard.Transition{
+		{Finding: dampID, At: local(9, 6, 0), Event: "raised", State: outyard.AlertOpen},
+		{Finding: dampID, At: local(9, 6, 1), Event: "told", State: outyard.AlertTold},
+		{Finding: dampID, At: local(9, 18, 0), Event: "snoozed", State: outyard.AlertSnoozed, Until: local(15, 6, 0)},
+		{Finding: roomID, At: local(13, 6, 0), Event: "raised", State: outyard.AlertOpen},
+		{Finding: roomID, At: local(13, 6, 1), Event: "told", State: outyard.AlertTold},
+		{Finding: roomID, At: local(13, 20, 30), Event: "acknowledged", State: outyard.AlertAcknowledged},
+		{Finding: swarmID, At: local(14, 12, 55), Event: "raised", State: outyard.AlertOpen},
+		{Finding: swarmID, At: local(14, 12, 56), Event: "told", State: outyard.AlertTold},
+	}
+}
+
+// seedTold is seed, and somebody has been told of it.
+func seedTold(t testing.TB) *sqlite.Store {
+	t.Helper()
+	db := seed(t)
+	require.NoError(t, db.Tell(t.Context(), store.News{Alerts: testAlerts(), History: testSteps(), Messages: []outyard.Message{
+		{Key: "swarm", Route: "me", Findings: []string{swarmID}, Subject: "Heron Point: a swarm left", Queued: local(14, 12, 55), Due: local(14, 12, 55), Sent: local(14, 12, 56)},
+		{Key: "room", Route: "club", Findings: []string{roomID, dampID}, Subject: "Heron Point: a super", Queued: local(13, 6, 0), Due: local(13, 6, 0), Attempts: 3, LastErr: "connection refused <mail>"},
+	}}))
+	return db
+}
+
 // seed fills a real store with the invented fortnight.
 func seed(t testing.TB) *sqlite.Store {
 	t.Helper()

@@ -32,6 +32,10 @@ type Results interface {
 	Alerts(ctx context.Context) ([]outyard.Alert, error)
 	// History is what became of a finding's alert, step by step.
 	History(ctx context.Context, finding string) ([]outyard.Transition, error)
+	// Told are alerts with their findings, the one that changed last first, and
+	// Steps what happened to alerts, the last first. Their State is the alert's.
+	Told(ctx context.Context, q Query) (items []store.Told, next string, err error)
+	Steps(ctx context.Context, q Query) (items []store.Step, next string, err error)
 }
 
 // Journal is the part of the store that holds what the keeper wrote.
@@ -48,6 +52,9 @@ type Journal interface {
 // way.
 type Post interface {
 	Undelivered(ctx context.Context, olderThan time.Time) ([]outyard.Message, error)
+	// MessagesAbout are those that speak of any of the findings, the oldest
+	// first, without their looks.
+	MessagesAbout(ctx context.Context, findings []string) ([]outyard.Message, error)
 	// Refused are the newest first; unplaced nil: both sorts.
 	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
 	RefusedCounts(ctx context.Context) (refused, unplaced, dropped int64, err error)

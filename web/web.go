@@ -128,6 +128,7 @@ func newSite(store Store, o Options) *site {
 	page("GET /findings/{id}", s.finding)
 	page("GET /findings/{id}/answer", s.answer)
 	page("POST /findings/{id}/answer", s.answerGive)
+	page("GET /alerts", s.alertList)
 	page("GET /do/{token}", s.link)
 	page("POST /do/{token}", s.linkUse)
 	page("GET /nodes", s.nodes)

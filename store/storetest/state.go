@@ -25,6 +25,7 @@ func RunState(t *testing.T, open func(t *testing.T) State) {
 		{"days come by date, yard and hive, filtered and in pages", days},
 		{"an alert follows its finding", alerts},
 		{"what became of an alert comes back in order", history},
+		{"what was told of is looked up, filtered and in pages", told},
 		{"news is told whole or not at all", tellAtomic},
 		{"a journal entry comes back, once", journal},
 		{"a journal entry is fixed, and what it was stays", fixedEntry},
@@ -214,6 +215,84 @@ func history(t *testing.T, s State) {
 	got, err = s.History(t.Context(), "swarm-2")
 	require.NoError(t, err)
 	require.Empty(t, got)
+}
+
+// told has what was told of looked up by place, kind, state and time, a page
+// after another.
+func told(t *testing.T, s State) {
+	var fs []outyard.Finding
+	var as []outyard.Alert
+	var steps []outyard.Transition
+	var ms []outyard.Message
+	var all []store.Told
+	var went []store.Step
+	states := []outyard.AlertState{outyard.AlertTold, outyard.AlertOver, outyard.AlertAcknowledged}
+	for i := range 9 {
+		yard, kind := outyard.YardID("mill-lane"), outyard.Swarm
+		if i%2 == 1 {
+			yard, kind = "heron-point", outyard.Damp
+		}
+		at := noon.Add(time.Duration(i/2) * time.Hour) // some at the same instant
+		f := finding(fmt.Sprintf("told-%d", i), yard, outyard.HiveID([]string{"h01", "h01", "h01", "h01", "h02"}[i%5]), kind, at)
+		a := outyard.Alert{Finding: f.ID, State: states[i%3], Since: at}
+		fs, as = append(fs, f), append(as, a)
+		steps = append(steps, outyard.Transition{Finding: f.ID, At: at, Event: "raised", State: outyard.AlertOpen},
+			outyard.Transition{Finding: f.ID, At: at, Event: "told", State: a.State})
+		ms = append(ms, outyard.Message{Key: f.ID, Route: "me", Findings: []string{f.ID, "told-0"}, Subject: f.ID, Text: "long", Queued: at})
+	}
+	require.NoError(t, s.Tell(t.Context(), store.News{Findings: fs, Alerts: as, History: steps, Messages: ms}))
+	for i, f := range fs {
+		all = append(all, store.Told{Alert: as[i], Finding: f})
+	}
+	slices.SortStableFunc(all, func(a, b store.Told) int { return b.Alert.Since.Compare(a.Alert.Since) })
+	for _, st := range slices.Backward(steps) {
+		f := fs[slices.IndexFunc(fs, func(f outyard.Finding) bool { return f.ID == st.Finding })]
+		went = append(went, store.Step{Transition: st, Yard: f.Yard, Hive: f.Hive, Kind: f.Kind})
+	}
+	for _, c := range []struct {
+		q    store.Query
+		want func(outyard.Finding, outyard.AlertState, time.Time) bool
+	}{
+		{store.Query{}, func(outyard.Finding, outyard.AlertState, time.Time) bool { return true }},
+		{store.Query{Yard: "heron-point"}, func(f outyard.Finding, _ outyard.AlertState, _ time.Time) bool { return f.Yard == "heron-point" }},
+		{store.Query{Kind: outyard.Swarm}, func(f outyard.Finding, _ outyard.AlertState, _ time.Time) bool { return f.Kind == outyard.Swarm }},
+		{store.Query{Yard: "mill-lane", Hive: "h02"}, func(f outyard.Finding, _ outyard.AlertState, _ time.Time) bool { return f.Hive == "h02" }},
+		{store.Query{State: outyard.State(outyard.AlertOver)}, func(_ outyard.Finding, s outyard.AlertState, _ time.Time) bool { return s == outyard.AlertOver }},
+		{store.Query{From: noon.Add(time.Hour), To: noon.Add(3 * time.Hour)}, func(_ outyard.Finding, _ outyard.AlertState, at time.Time) bool {
+			return !at.Before(noon.Add(time.Hour)) && at.Before(noon.Add(3*time.Hour))
+		}},
+	} {
+		want := slices.DeleteFunc(slices.Clone(all), func(x store.Told) bool { return !c.want(x.Finding, x.Alert.State, x.Alert.Since) })
+		steps := slices.DeleteFunc(slices.Clone(went), func(x store.Step) bool {
+			return !c.want(outyard.Finding{Yard: x.Yard, Hive: x.Hive, Kind: x.Kind}, x.State, x.At)
+		})
+		got, next, err := s.Told(t.Context(), c.q)
+		require.NoError(t, err)
+		require.Empty(t, next)
+		same(t, want, got, c.q)
+		for limit := 1; limit < 5; limit++ {
+			c.q.Limit = limit
+			same(t, want, pages(t, c.q, func(q store.Query) ([]store.Told, string, error) { return s.Told(t.Context(), q) }), c.q)
+			same(t, steps, pages(t, c.q, func(q store.Query) ([]store.Step, string, error) { return s.Steps(t.Context(), q) }), c.q)
+		}
+	}
+	_, _, err := s.Told(t.Context(), store.Query{Limit: 1, After: "made up"})
+	require.ErrorIs(t, err, store.ErrBadCursor)
+	_, _, err = s.Steps(t.Context(), store.Query{Limit: 1, After: "made up"})
+	require.ErrorIs(t, err, store.ErrBadCursor)
+
+	about := func(ids ...string) (keys []string) {
+		ms, err := s.MessagesAbout(t.Context(), ids)
+		require.NoError(t, err)
+		for _, m := range ms {
+			keys = append(keys, m.Key)
+			require.Empty(t, m.Text)
+		}
+		return keys
+	}
+	require.Equal(t, []string{"told-3", "told-5"}, about("told-3", "told-5", "none"))
+	require.Len(t, about("told-0"), 9)
+	require.Empty(t, about())
 }
 
 func links(t *testing.T, s State) {

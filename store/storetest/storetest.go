@@ -30,6 +30,9 @@ type State interface {
 	Days(ctx context.Context, q store.Query) (items []outyard.Day, next string, err error)
 	Alerts(ctx context.Context) ([]outyard.Alert, error)
 	History(ctx context.Context, finding string) ([]outyard.Transition, error)
+	Told(ctx context.Context, q store.Query) (items []store.Told, next string, err error)
+	Steps(ctx context.Context, q store.Query) (items []store.Step, next string, err error)
+	MessagesAbout(ctx context.Context, findings []string) ([]outyard.Message, error)
 	LinkUsed(ctx context.Context, id string) (bool, error)
 	UseLink(ctx context.Context, id string, expires, now time.Time) error
 
