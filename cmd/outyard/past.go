@@ -1,8 +1,10 @@
 package main
 
 import (
-	"cmp"
+	"maps"
 	"slices"
+	"sort"
+	"time"
 
 	"outyard"
 )
@@ -54,24 +56,36 @@ func complete(kept *outyard.Reading, r outyard.Reading) (news bool) {
 	return news
 }
 
-// sorted returns all readings in order of time.
-func (p past) sorted() []outyard.Reading {
+// since returns the readings later than an instant, in order of time and hive;
+// all of them for the zero time.
+func (p past) since(t time.Time) []outyard.Reading {
+	var parts [][]outyard.Reading
 	n := 0
-	for _, a := range p {
-		n += len(a.byTime) + len(a.late)
-	}
-	all := make([]outyard.Reading, 0, n)
-	for _, a := range p {
+	for _, hive := range slices.Sorted(maps.Keys(p)) {
+		a := p[hive]
 		if len(a.late) > 0 {
 			a.byTime = append(a.byTime, a.late...)
 			slices.SortFunc(a.byTime, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
 			a.late, a.at = nil, map[int64]int{}
 		}
-		all = append(all, a.byTime...)
+		i := sort.Search(len(a.byTime), func(i int) bool { return a.byTime[i].Time.After(t) })
+		if part := a.byTime[i:]; len(part) > 0 {
+			parts, n = append(parts, part), n+len(part)
+		}
 	}
-	slices.SortFunc(all, func(a, b outyard.Reading) int {
-		return cmp.Or(a.Time.Compare(b.Time), cmp.Compare(a.Hive, b.Hive))
-	})
+	all := make([]outyard.Reading, 0, n)
+	for len(parts) > 0 {
+		first := 0 // of those with the same time the first hive's
+		for i := range parts {
+			if parts[i][0].Time.Before(parts[first][0].Time) {
+				first = i
+			}
+		}
+		all = append(all, parts[first][0])
+		if parts[first] = parts[first][1:]; len(parts[first]) == 0 {
+			parts = slices.Delete(parts, first, first+1)
+		}
+	}
 	return all
 }
 

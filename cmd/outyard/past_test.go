@@ -37,6 +37,7 @@ func TestWhatArrivedIsKeptAsAStoreWould(t *testing.T) {
 		require.Equal(t, c.news, p.take(c.r), c.name)
 	}
 	want := []outyard.Reading{reading("h01", 10, 40, 34.5), reading("h02", 10, 50, 34), reading("h01", 20, 40.5, 34.6), reading("h01", 30, 41, unknown)}
-	require.Empty(t, cmp.Diff(want, p.sorted(), cmpopts.EquateNaNs()))
+	require.Empty(t, cmp.Diff(want, p.since(time.Time{}), cmpopts.EquateNaNs()))
+	require.Empty(t, cmp.Diff(want[2:], p.since(want[0].Time), cmpopts.EquateNaNs()), "later than the first")
 	require.False(t, p.take(reading("h01", 20, 40.5, unknown)), "sorted in, it is known still")
 }

@@ -190,13 +190,14 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 	}
 	var lateSince time.Time
-	arrived := past{}
+	arrived, marks := past{}, bookmarks{}
 	for i := 0; i < len(y.rows); {
 		now := y.rows[i].Arrival
 		pass(now)
 		late := !lateSince.IsZero()
 		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
 			if arrived.take(y.rows[i].Reading) {
+				marks.changed(y.rows[i].Reading.Time)
 				late = course.Observe(y.rows[i].Reading) != nil || late
 				tell(now)
 			}
@@ -208,10 +209,7 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		// twice a minute, as the daemon does.
 		if late && (i == len(y.rows) || y.rows[i].Arrival.Sub(lateSince) > 30*time.Second) {
 			lateSince = time.Time{}
-			course = analysis.NewCourse(y.yard, journal, set)
-			for _, r := range arrived.sorted() {
-				_ = course.Observe(r) // in order of time nothing is late
-			}
+			course = marks.refold(func() *analysis.Course { return analysis.NewCourse(y.yard, journal, set) }, arrived)
 			course.Advance(now)
 			ledger.Reconcile(course.Findings(), now)
 			revision = course.Revision()
