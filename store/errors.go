@@ -17,7 +17,7 @@ var (
 	// ErrInUse means that another daemon has the data folder.
 	ErrInUse = errors.New("data folder is in use by another outyard")
 	// ErrNewer means that a newer program wrote the store.
-	ErrNewer = errors.New("the store was written by a newer outyard: use that one, or restore a backup made before")
+	ErrNewer = errors.New("the store was written by a newer outyard: use that one again, or restore a copy made before")
 	// ErrOlder means that the store has to be brought up to date first, which
 	// only a daemon does.
 	ErrOlder = errors.New("the store was written by an older outyard: start the daemon once to bring it up to date")

@@ -19,7 +19,9 @@ func newBackup() *cobra.Command {
 		Long: `Writes the whole store (readings, journal, findings, alerts, refused messages)
 as it is at one instant to FILE, and looks whether the copy can be read. A
 daemon may go on writing meanwhile. A file that is there is not replaced. Of
-readings in a time-series server it has those that still wait for it.`,
+readings in a time-series server it has those that still wait for it. The config
+is not in it, nor what lies beside the store: without link.key, links in
+messages that are out do nothing where the copy is restored, and new ones work.`,
 		Example: "  outyard backup outyard-$(date +%F).db",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {

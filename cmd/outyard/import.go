@@ -54,7 +54,7 @@ its end.`,
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
-			db, done, err := openToWrite(cmd.Context(), cfg)
+			db, done, err := openToWrite(cmd, cfg)
 			if errors.Is(err, store.ErrInUse) {
 				return fmt.Errorf("%w: stop the daemon, import, and start it again", err)
 			}

@@ -98,7 +98,7 @@ While a daemon runs, the journal's page takes the note instead.`,
 				}
 				return fmt.Errorf("hive %s of yard %s is not in the config: add it there", e.Hive, e.Yard)
 			}
-			db, err := sqlite.Open(cmd.Context(), cfg.Data)
+			db, err := openState(cmd, cfg)
 			if errors.Is(err, store.ErrInUse) {
 				return fmt.Errorf("%w: write it on the daemon's page, http://%s/journal", err, cfg.Listen)
 			}
@@ -190,7 +190,7 @@ the correction instead.`,
 			if err != nil {
 				return err
 			}
-			db, err := sqlite.Open(cmd.Context(), cfg.Data)
+			db, err := openState(cmd, cfg)
 			if errors.Is(err, store.ErrInUse) {
 				return fmt.Errorf("%w: fix it on the daemon's page, http://%s/journal/%s", err, cfg.Listen, args[0])
 			}

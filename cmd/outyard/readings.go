@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/spf13/cobra"
 
 	"outyard/alerts"
 	"outyard/collector"
@@ -52,17 +53,26 @@ func openInflux(ctx context.Context, cfg configs.Config, state *sqlite.Store, d 
 // openToRead opens what is kept for a command that only reads, wherever the
 // readings are, while a daemon may be writing.
 func openToRead(ctx context.Context, cfg configs.Config) (fullStore, func() error, error) {
-	return openFor(ctx, cfg, sqlite.OpenForReading)
+	state, err := sqlite.OpenForReading(ctx, cfg.Data)
+	return openFor(ctx, cfg, state, err)
 }
 
 // openToWrite opens what is kept for a command. Readings for a time-series
 // server wait in the queue until the daemon runs.
-func openToWrite(ctx context.Context, cfg configs.Config) (fullStore, func() error, error) {
-	return openFor(ctx, cfg, sqlite.Open)
+func openToWrite(cmd *cobra.Command, cfg configs.Config) (fullStore, func() error, error) {
+	state, err := openState(cmd, cfg)
+	return openFor(cmd.Context(), cfg, state, err)
 }
 
-func openFor(ctx context.Context, cfg configs.Config, open func(context.Context, string) (*sqlite.Store, error)) (fullStore, func() error, error) {
-	state, err := open(ctx, cfg.Data)
+// openState opens all but the readings in a time-series server, to write to,
+// and says so if that brings an older store up to date.
+func openState(cmd *cobra.Command, cfg configs.Config) (*sqlite.Store, error) {
+	return sqlite.Open(cmd.Context(), cfg.Data, func(u sqlite.Upgrade) {
+		fmt.Fprintf(cmd.ErrOrStderr(), "the store of schema %d is brought up to %d; as it was, it is kept in %s\n", u.From, u.To, u.Backup)
+	})
+}
+
+func openFor(ctx context.Context, cfg configs.Config, state *sqlite.Store, err error) (fullStore, func() error, error) {
 	if err != nil {
 		return nil, nil, err
 	}

@@ -143,7 +143,7 @@ func changeRefused(cmd *cobra.Command, ids []int64, retry bool) error {
 	if err != nil {
 		return err
 	}
-	did, err := changeInStore(cmd.Context(), cfg, ids, retry)
+	did, err := changeInStore(cmd, cfg, ids, retry)
 	byDaemon := errors.Is(err, store.ErrInUse)
 	if byDaemon {
 		did, err = changeByDaemon(cmd.Context(), cfg, ids, retry)
@@ -177,8 +177,9 @@ func changeRefused(cmd *cobra.Command, ids []int64, retry bool) error {
 	return nil
 }
 
-func changeInStore(ctx context.Context, cfg configs.Config, ids []int64, retry bool) (did refusedChange, err error) {
-	db, done, err := openToWrite(ctx, cfg)
+func changeInStore(cmd *cobra.Command, cfg configs.Config, ids []int64, retry bool) (did refusedChange, err error) {
+	ctx := cmd.Context()
+	db, done, err := openToWrite(cmd, cfg)
 	if err != nil {
 		return did, err
 	}

@@ -95,10 +95,16 @@ type daemon struct {
 	ready func(pages, mqtt net.Addr)
 }
 
+// upgrading says that a store is brought up to date, which may take a while.
+func (d daemon) upgrading(u sqlite.Upgrade) {
+	d.log.Info("the store is brought up to date; a copy of it as it was is made first", "from_schema", u.From, "to_schema", u.To, "copy", u.Backup)
+	d.boss.upgrading()
+}
+
 // serve wires the daemon, straight down, in the order in which things need
 // each other, and runs it until ctx ends. What is opened first is closed last.
 func serve(ctx context.Context, cfg configs.Config, d daemon) error {
-	state, err := sqlite.Open(ctx, cfg.Data)
+	state, err := sqlite.Open(ctx, cfg.Data, d.upgrading)
 	if err != nil {
 		return fmt.Errorf("open store in %s: %w", cfg.Data, err)
 	}

@@ -58,7 +58,7 @@ func numeric(column string) bool {
 		}
 	}
 	return slices.Contains([]string{"hives", "days", "kg_per_day", "low", "high", "kg_per_trip_minute", "total_kg",
-		"zero_raw", "per_kg_raw", "per_degree_kg", "usual_kg", "error_kg", "kg", "bytes"}, column)
+		"zero_raw", "per_kg_raw", "per_degree_kg", "usual_kg", "error_kg", "kg", "bytes", "schema"}, column)
 }
 
 // show prints rows under a header. In JSON each row is an object.

@@ -68,6 +68,11 @@ func status(text string) string { return "STATUS=" + strings.Join(strings.Fields
 
 func (s *supervisor) ready(text string) { s.tell("READY=1", status(text)) }
 
+// upgrading asks for more time than a start usually has.
+func (s *supervisor) upgrading() {
+	s.tell("EXTEND_TIMEOUT_USEC=7200000000", status("bringing the store up to date; a copy of it is made first"))
+}
+
 func (s *supervisor) reloading() {
 	lines := []string{"RELOADING=1", status("reading the config again")}
 	if usec := monotonicMicros(); usec != "" {

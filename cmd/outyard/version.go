@@ -4,21 +4,24 @@ import (
 	"cmp"
 	"runtime"
 	"runtime/debug"
+	"strconv"
 
 	"github.com/spf13/cobra"
+
+	"outyard/store/sqlite"
 )
 
 func newVersion() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "version",
-		Short: "Say which version this is",
+		Short: "Say which version this is, and which schema of the store it writes",
 		Args:  cobra.NoArgs,
 	}
 	format := chooseFormat(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		version, revision := built()
-		return show(cmd.OutOrStdout(), format, []string{"version", "revision", "go", "platform"},
-			[][]string{{version, revision, runtime.Version(), runtime.GOOS + "/" + runtime.GOARCH}})
+		return show(cmd.OutOrStdout(), format, []string{"version", "revision", "go", "platform", "schema"},
+			[][]string{{version, revision, runtime.Version(), runtime.GOOS + "/" + runtime.GOARCH, strconv.FormatInt(sqlite.Schema(), 10)}})
 	}
 	return cmd
 }

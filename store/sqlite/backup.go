@@ -12,8 +12,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"github.com/pressly/goose/v3"
-
 	"outyard/store"
 )
 
@@ -84,7 +82,7 @@ func Verify(ctx context.Context, path string) error {
 	}
 	defer db.Close()
 	var tables int
-	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name IN ('readings', ?)`, goose.DefaultTablename).Scan(&tables); err != nil {
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name IN ('readings', ?)`, versionTable).Scan(&tables); err != nil {
 		return because(err, "store %s", path)
 	}
 	if tables < 2 {

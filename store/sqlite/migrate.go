@@ -37,27 +37,17 @@ func provider(db *sql.DB) (*goose.Provider, error) {
 	return goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
 }
 
+// versionTable is where the versions that were applied are noted.
+const versionTable = goose.DefaultTablename
+
 // checkVersion compares the schema of the file with ours. An older one is an
 // error only when the caller is not going to bring it up to date.
 func checkVersion(ctx context.Context, db *sql.DB, exactly bool) error {
-	p, err := provider(db)
+	theirs, err := schemaOf(ctx, db)
 	if err != nil {
 		return err
 	}
-	sources := p.ListSources()
-	ours := sources[len(sources)-1].Version
-
-	var tables int
-	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name = ?`, goose.DefaultTablename).Scan(&tables); err != nil {
-		return err
-	}
-	var theirs int64
-	if tables > 0 {
-		if err := db.QueryRowContext(ctx, `SELECT coalesce(max(version_id), 0) FROM goose_db_version WHERE is_applied`).Scan(&theirs); err != nil {
-			return err
-		}
-	}
-	switch {
+	switch ours := Schema(); {
 	case theirs > ours:
 		return fmt.Errorf("schema %d, this program knows %d: %w", theirs, ours, store.ErrNewer)
 	case theirs < ours && exactly:

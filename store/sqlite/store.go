@@ -44,10 +44,11 @@ type Store struct {
 
 // Open opens the store in the data folder dir for a daemon: it makes the
 // folder if need be, keeps other daemons out of it, and brings a file that an
-// older program wrote up to date. The errors it wraps are [store.ErrInUse],
+// older program wrote up to date, of which upgrading are told before: that may
+// take a while, since a copy is kept of what it was. The errors it wraps are [store.ErrInUse],
 // [store.ErrNewer], [store.ErrDamaged], [store.ErrNoRoom] and
 // [store.ErrUnavailable].
-func Open(ctx context.Context, dir string) (_ *Store, err error) {
+func Open(ctx context.Context, dir string, upgrading ...func(Upgrade)) (_ *Store, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("data folder %s: %w: %w", dir, store.ErrUnavailable, err)
 	}
@@ -70,8 +71,8 @@ func Open(ctx context.Context, dir string) (_ *Store, err error) {
 		return nil, err
 	}
 	s.write.SetMaxOpenConns(1)
-	if err := migrate(ctx, s.write); err != nil {
-		return nil, because(err, "store %s: bring up to date", s.path)
+	if err := s.upgrade(ctx, upgrading); err != nil {
+		return nil, err
 	}
 	if s.writer, err = s.write.Conn(ctx); err != nil {
 		return nil, because(err, "store %s: open for writing", s.path)
