@@ -43,7 +43,7 @@ type Place struct {
 // clocks knows how far the clocks of nodes are off.
 type clocks struct {
 	now   func() time.Time
-	yards []outyard.YardID // of the config: what a node invents becomes no label
+	yards func() []outyard.YardID // of the config: what a node invents becomes no label
 	desc  *prometheus.Desc
 
 	mu sync.Mutex
@@ -64,7 +64,7 @@ type clockSlotted struct {
 	ahead time.Duration // of the newest reading before its arrival; the most in the slot, since a delay only takes from it
 }
 
-func newClocks(reg prometheus.Registerer, now func() time.Time, yards []outyard.YardID) *clocks {
+func newClocks(reg prometheus.Registerer, now func() time.Time, yards func() []outyard.YardID) *clocks {
 	c := &clocks{now: now, yards: yards, of: map[Place]*clock{}, desc: prometheus.NewDesc(
 		"outyard_collector_clock_offset_seconds",
 		"How far the clock of the node with the worst one in a yard is ahead, below 0 behind; 0 while none is steadily off.",
@@ -166,7 +166,7 @@ func (c *clocks) Collect(to chan<- prometheus.Metric) {
 			worst[p.Yard] = off
 		}
 	}
-	for _, yard := range c.yards {
+	for _, yard := range c.yards() {
 		to <- prometheus.MustNewConstMetric(c.desc, prometheus.GaugeValue, worst[yard].Seconds(), string(yard))
 	}
 }

@@ -95,8 +95,8 @@ func New(store Store, places Places, opts Options, now func() time.Time, log *sl
 		pending: new(batch), wake: make(chan struct{}, 1)}
 	in.room.L = &in.mu
 	in.readers.New = func() any { return new(reader) }
-	in.clocks = newClocks(reg, now, places.Yards())
-	in.metrics = newMetrics(reg, now, in.queued, places.Yards())
+	in.clocks = newClocks(reg, now, places.Yards)
+	in.metrics = newMetrics(reg, now, in.queued, places.Yards)
 	return in
 }
 

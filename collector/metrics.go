@@ -19,7 +19,7 @@ type metrics struct {
 	newest                                          *newest
 }
 
-func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() int, yards []outyard.YardID) *metrics {
+func newMetrics(reg prometheus.Registerer, now func() time.Time, queued func() int, yards func() []outyard.YardID) *metrics {
 	register := promauto.With(reg)
 	readings := register.NewCounterVec(prometheus.CounterOpts{
 		Name: "outyard_collector_readings_total",
@@ -87,23 +87,19 @@ const maxPlaces = 100_000
 // newest knows the newest reading of each hive, and tells the age of each
 // yard's. Yards are those of the config: what a node invents becomes no label.
 type newest struct {
-	now  func() time.Time
-	desc *prometheus.Desc
+	now   func() time.Time
+	yards func() []outyard.YardID
+	desc  *prometheus.Desc
 
-	mu     sync.Mutex
-	ofYard map[outyard.YardID]time.Time // zero until one came
-	of     map[Place]time.Time          // at most maxPlaces
+	mu sync.Mutex
+	of map[Place]time.Time // at most maxPlaces
 }
 
-func newNewest(now func() time.Time, yards []outyard.YardID) *newest {
-	n := &newest{now: now, ofYard: make(map[outyard.YardID]time.Time, len(yards)), of: map[Place]time.Time{}, desc: prometheus.NewDesc(
+func newNewest(now func() time.Time, yards func() []outyard.YardID) *newest {
+	return &newest{now: now, yards: yards, of: map[Place]time.Time{}, desc: prometheus.NewDesc(
 		"outyard_collector_newest_reading_age_seconds",
 		"Age of the newest reading that came from a yard since the daemon started, by the clock of its node.",
 		[]string{"yard"}, nil)}
-	for _, y := range yards {
-		n.ofYard[y] = time.Time{}
-	}
-	return n
 }
 
 // late is how many readings are older than what their hive gave in an earlier
@@ -130,9 +126,6 @@ func (n *newest) note(rs []outyard.Reading) {
 		place, at := of.place(), of[len(of)-1].Time
 		if was, known := n.of[place]; at.After(was) && (known || len(n.of) < maxPlaces) {
 			n.of[place] = at
-		}
-		if was, configured := n.ofYard[place.Yard]; configured && at.After(was) {
-			n.ofYard[place.Yard] = at
 		}
 	}
 }
@@ -164,8 +157,14 @@ func (n *newest) Describe(to chan<- *prometheus.Desc) { to <- n.desc }
 func (n *newest) Collect(to chan<- prometheus.Metric) {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	for yard, at := range n.ofYard {
-		if !at.IsZero() {
+	ofYard := map[outyard.YardID]time.Time{}
+	for place, at := range n.of {
+		if at.After(ofYard[place.Yard]) {
+			ofYard[place.Yard] = at
+		}
+	}
+	for _, yard := range n.yards() {
+		if at := ofYard[yard]; !at.IsZero() {
 			to <- prometheus.MustNewConstMetric(n.desc, prometheus.GaugeValue, n.now().Sub(at).Seconds(), string(yard))
 		}
 	}

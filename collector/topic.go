@@ -13,6 +13,19 @@ const OwnTopics = "outyard/"
 // StateTopic says "up" or "down", retained.
 const StateTopic = OwnTopics + "state"
 
+// DefaultClientID is our name at a broker that we do not share with another
+// daemon.
+const DefaultClientID = "outyard"
+
+// StateTopicOf is the [StateTopic] of a daemon that goes by another name there,
+// below that of the one that does not.
+func StateTopicOf(clientID string) string {
+	if clientID == "" || clientID == DefaultClientID {
+		return StateTopic
+	}
+	return StateTopic + "/" + clientID
+}
+
 // Prefix brings a configured topic prefix to the form with one slash at its
 // end, or to nothing.
 func Prefix(configured string) string {
@@ -25,6 +38,11 @@ func Prefix(configured string) string {
 
 // ReadingsFilter is the topic filter under which nodes send readings.
 func ReadingsFilter(prefix string) string { return Prefix(prefix) + "yards/#" }
+
+// YardFilter is that of one yard.
+func YardFilter(prefix string, yard outyard.YardID) string {
+	return Prefix(prefix) + "yards/" + string(yard) + "/#"
+}
 
 // parseTopic finds whose readings a topic announces. The prefix ends in a
 // slash unless it is empty.

@@ -22,6 +22,7 @@ import (
 	"log/slog"
 	"net"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -30,6 +31,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promauto"
 
+	"outyard"
 	"outyard/collector"
 	"outyard/collector/mapping"
 )
@@ -49,7 +51,10 @@ type Config struct {
 	ClientID string
 	Prefix   string       // goes before "yards/" in topics
 	Mappings *mapping.Set // whose topics are subscribed to as well; may be nil
-	TLS      *tls.Config  // for tls and wss; nil: the system's roots, TLS 1.2 and up
+	// Yards, if not nil, are those whose readings are subscribed to, for one
+	// of several daemons that share the broker's yards: those of all by default.
+	Yards func() []outyard.YardID
+	TLS   *tls.Config // for tls and wss; nil: the system's roots, TLS 1.2 and up
 	// StopWithin is how long a stop waits for acks that are due: 10 s.
 	StopWithin time.Duration
 }
@@ -70,6 +75,7 @@ const (
 type Client struct {
 	cfg    Config
 	shown  string // the URL, without its password
+	state  string // the topic of our state
 	intake Intake
 	now    func() time.Time
 	log    *slog.Logger
@@ -83,6 +89,9 @@ type Client struct {
 	settled  chan struct{} // closed when stopping and unacked is 0
 	due      []func()      // acks to be sent
 	wake     chan struct{} // something is due
+
+	subscribing sync.Mutex
+	subscribed  []string // what the broker is known to have of us
 }
 
 // New makes a client. It connects once Run runs.
@@ -98,14 +107,18 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	if u.Port() == "" {
 		u.Host = net.JoinHostPort(u.Hostname(), port)
 	}
-	cfg.ClientID = cmp.Or(cfg.ClientID, "outyard")
+	state := collector.StateTopicOf(cfg.ClientID)
+	cfg.ClientID = cmp.Or(cfg.ClientID, collector.DefaultClientID)
 	cfg.StopWithin = cmp.Or(cfg.StopWithin, 10*time.Second)
 	if cfg.TLS == nil {
 		cfg.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
 	}
-	c := &Client{cfg: cfg, shown: u.Redacted(), intake: intake, now: now, log: log,
+	c := &Client{cfg: cfg, shown: u.Redacted(), state: state, intake: intake, now: now, log: log,
 		slow: answerWithin, settled: make(chan struct{}), wake: make(chan struct{}, 1)}
 	c.health = fmt.Errorf("broker %s: not connected yet", c.shown)
+	if cfg.Yards != nil { // the session may be of before that was so
+		c.subscribed = []string{collector.ReadingsFilter(cfg.Prefix)}
+	}
 
 	opts := paho.NewClientOptions()
 	opts.AddBroker(u.String())
@@ -123,7 +136,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	}
 	opts.SetAutoReconnect(true)
 	opts.SetMaxReconnectInterval(maxReconnect)
-	opts.SetWill(collector.StateTopic, "down", 1, true)
+	opts.SetWill(state, "down", 1, true)
 	// Else the library acknowledges as soon as the handler returns.
 	opts.SetAutoAckDisabled(true)
 	// In order, one after the other: the handler blocks while the intake is
@@ -183,17 +196,58 @@ func (c *Client) wait(token paho.Token) error {
 // connected runs after each connect. It subscribes each time: the broker may
 // have lost the session.
 func (c *Client) connected(paho.Client) {
-	filters := append([]string{collector.ReadingsFilter(c.cfg.Prefix)}, c.cfg.Mappings.Filters()...)
-	if err := c.subscribe(filters); err != nil {
+	if !c.refilter() {
+		return
+	}
+	if err := c.Publish(c.state, []byte("up"), true); err != nil {
+		c.log.Warn("say up", "error", err)
+	}
+}
+
+// filters are the topics that readings come under.
+func (c *Client) filters() []string {
+	if c.cfg.Yards == nil {
+		return append([]string{collector.ReadingsFilter(c.cfg.Prefix)}, c.cfg.Mappings.Filters()...)
+	}
+	var filters []string
+	for _, yard := range c.cfg.Yards() {
+		filters = append(filters, collector.YardFilter(c.cfg.Prefix, yard))
+	}
+	return append(filters, c.cfg.Mappings.Filters()...)
+}
+
+// Refilter subscribes to what yards and mappings are now, and no longer to what
+// they were, if we are connected: else that happens at the next connect. It
+// returns false when the broker would not have it, which is said where it looks
+// for our health.
+func (c *Client) Refilter() bool { return !c.paho.IsConnectionOpen() || c.refilter() }
+
+func (c *Client) refilter() bool {
+	c.subscribing.Lock()
+	defer c.subscribing.Unlock()
+	filters := c.filters()
+	err := c.subscribe(filters)
+	if err != nil {
 		err = fmt.Errorf("broker %s: %w", c.shown, err)
 		c.setHealth(err)
 		c.log.Error("cannot subscribe", "error", err)
-		return
+		return false
 	}
+	c.unsubscribe(slices.DeleteFunc(c.subscribed, func(f string) bool { return slices.Contains(filters, f) }))
+	c.subscribed = filters
 	c.setHealth(nil)
 	c.log.Info("connected to broker", "broker", c.shown, "subscribed", filters)
-	if err := c.Publish(collector.StateTopic, []byte("up"), true); err != nil {
-		c.log.Warn("say up", "error", err)
+	return true
+}
+
+// unsubscribe takes topics off. What comes under them all the same, should the
+// broker not do it, is kept as unplaced.
+func (c *Client) unsubscribe(filters []string) {
+	if len(filters) == 0 {
+		return
+	}
+	if err := c.wait(c.paho.Unsubscribe(filters...)); err != nil {
+		c.log.Warn("broker does not confirm that it sends no more of what was taken off", "broker", c.shown, "unsubscribed", filters, "error", err)
 	}
 }
 
@@ -201,6 +255,9 @@ func (c *Client) connected(paho.Client) {
 // less.
 func (c *Client) subscribe(filters []string) error {
 	const atLeastOnce, refused = 1, 0x80 // QoS; MQTT 3.1.1 §3.9.3
+	if len(filters) == 0 {
+		return nil
+	}
 	wanted := make(map[string]byte, len(filters))
 	for _, f := range filters {
 		wanted[f] = atLeastOnce
@@ -306,7 +363,7 @@ func (c *Client) Run(ctx context.Context) error {
 		c.log.Warn("stop without acknowledging what the store has not confirmed; the broker will send it again")
 	}
 	if c.paho.IsConnectionOpen() { // a clean leave is one after which no last will is sent
-		if err := c.Publish(collector.StateTopic, []byte("down"), true); err != nil {
+		if err := c.Publish(c.state, []byte("down"), true); err != nil {
 			c.log.Warn("say down", "error", err)
 		}
 	}

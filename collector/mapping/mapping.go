@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -24,19 +25,38 @@ import (
 // gateway sends at once.
 const MaxMessageBytes = 1 << 20
 
-// A Set is the mappings in force. The nil Set has none.
+// A Set is the mappings in force. The nil Set has none. It is safe for
+// concurrent use.
 type Set struct {
-	mappings []outyard.Mapping
+	inForce atomic.Pointer[[]outyard.Mapping]
 }
 
 // NewSet checks the mappings and puts them in force, in their order.
 func NewSet(mappings []outyard.Mapping) (*Set, error) {
+	s := new(Set)
+	if err := s.Replace(mappings); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Replace puts others in force, or, where one is wrong, leaves them as they are.
+func (s *Set) Replace(mappings []outyard.Mapping) error {
 	for _, m := range mappings {
 		if err := check(m); err != nil {
-			return nil, fmt.Errorf("mapping %q: %w", m.Name, err)
+			return fmt.Errorf("mapping %q: %w", m.Name, err)
 		}
 	}
-	return &Set{mappings}, nil
+	s.inForce.Store(&mappings)
+	return nil
+}
+
+// all are the mappings in force.
+func (s *Set) all() []outyard.Mapping {
+	if s == nil {
+		return nil
+	}
+	return *s.inForce.Load()
 }
 
 // check finds what would make every message unreadable. The config has looked
@@ -64,12 +84,9 @@ func check(m outyard.Mapping) error {
 
 // Filters are the topic filters, each once.
 func (s *Set) Filters() []string {
-	if s == nil {
-		return nil
-	}
 	var filters []string
 	met := map[string]bool{}
-	for _, m := range s.mappings {
+	for _, m := range s.all() {
 		if !met[m.Filter] {
 			met[m.Filter] = true
 			filters = append(filters, m.Filter)
@@ -80,11 +97,9 @@ func (s *Set) Filters() []string {
 
 // Matches says whether there is a mapping for the topic.
 func (s *Set) Matches(topic string) bool {
-	if s == nil {
-		return false
-	}
-	for i := range s.mappings {
-		if matches(s.mappings[i].Filter, topic) {
+	all := s.all()
+	for i := range all {
+		if matches(all[i].Filter, topic) {
 			return true
 		}
 	}
@@ -132,11 +147,9 @@ type Row struct {
 // order, appended to rows. When one of them cannot, the message is unreadable
 // as a whole. The error names the mapping.
 func (s *Set) Read(rows []Row, topic string, payload []byte, arrived time.Time) ([]Row, error) {
-	if s == nil {
-		return rows, nil
-	}
-	for i := range s.mappings {
-		m := &s.mappings[i]
+	all := s.all()
+	for i := range all {
+		m := &all[i]
 		if !matches(m.Filter, topic) {
 			continue
 		}
