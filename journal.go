@@ -28,7 +28,7 @@ const (
 var EntryKinds = []EntryKind{Visit, BoxOn, BoxOff, HoneyTaken, Fed, SwarmTaken, Split, Treated, ScaleSet}
 
 // An Entry is one line of the journal. In JSON: id, time, yard, hive, kind,
-// kg, part, note.
+// kg, part, note, by.
 type Entry struct {
 	ID   string
 	Time time.Time
@@ -38,6 +38,7 @@ type Entry struct {
 	Kg   float64 // what was put on or taken off, where known
 	Part string  // the box put on or taken off, where it was one
 	Note string
+	By   string // who wrote it, by the name of his account; empty where that is not known
 }
 
 // Check says what is wrong with the entry, if anything.
@@ -72,11 +73,12 @@ type entryJSON struct {
 	Kg   *float64  `json:"kg,omitempty"`
 	Part string    `json:"part,omitempty"`
 	Note string    `json:"note,omitempty"`
+	By   string    `json:"by,omitempty"`
 }
 
 // MarshalJSON writes the entry; a weight that is not known is left out.
 func (e Entry) MarshalJSON() ([]byte, error) {
-	j := entryJSON{ID: e.ID, Time: e.Time.UTC(), Yard: e.Yard, Hive: e.Hive, Kind: e.Kind, Part: e.Part, Note: e.Note}
+	j := entryJSON{ID: e.ID, Time: e.Time.UTC(), Yard: e.Yard, Hive: e.Hive, Kind: e.Kind, Part: e.Part, Note: e.Note, By: e.By}
 	if Known(e.Kg) {
 		j.Kg = &e.Kg
 	}
@@ -89,7 +91,7 @@ func (e *Entry) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &j); err != nil {
 		return err
 	}
-	*e = Entry{ID: j.ID, Time: j.Time.UTC(), Yard: j.Yard, Hive: j.Hive, Kind: j.Kind, Kg: Unknown, Part: j.Part, Note: j.Note}
+	*e = Entry{ID: j.ID, Time: j.Time.UTC(), Yard: j.Yard, Hive: j.Hive, Kind: j.Kind, Kg: Unknown, Part: j.Part, Note: j.Note, By: j.By}
 	if j.Kg != nil {
 		e.Kg = *j.Kg
 	}

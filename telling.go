@@ -52,6 +52,7 @@ type Alert struct {
 	Since    time.Time // when it came to this state
 	Until    time.Time // end of a snooze
 	Reminded time.Time // when somebody was last reminded of it, or a snooze ended
+	By       string    // who acknowledged or snoozed it, by the name of his account; empty: not known
 }
 
 // A Transition is one step in the life of an alert: what happened, and the
@@ -62,6 +63,7 @@ type Transition struct {
 	Event   string
 	State   AlertState
 	Until   time.Time // end of a snooze
+	By      string    // who answered, by the name of his account; empty: nobody, or it is not known
 }
 
 // A Refused message could not be read, or has no place yet. It is kept whole.

@@ -173,7 +173,7 @@ func TestAnAnswerEndsTheReminders(t *testing.T) {
 		b.stop()
 		b.start(b.db)
 		require.Len(t, b.outbox(), 2, "a restart reminds nobody")
-		_, err := b.w.Acknowledge(t.Context(), id)
+		_, err := b.w.Acknowledge(t.Context(), id, "")
 		require.NoError(t, err)
 		require.True(t, b.w.Answered(id))
 		wait(12 * time.Hour)
@@ -189,7 +189,7 @@ func TestASnoozeEndsOnceAndRemindsAgain(t *testing.T) {
 		id := b.findings()[0].ID
 		require.NoError(t, b.w.Told(t.Context(), []string{id}))
 		until := time.Now().Add(5 * time.Hour)
-		_, err := b.w.Snooze(t.Context(), id, until)
+		_, err := b.w.Snooze(t.Context(), id, until, "")
 		require.NoError(t, err)
 		wait(5*time.Hour - 2*time.Minute)
 		require.Len(t, b.outbox(), 1, "put off is put off")

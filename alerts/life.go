@@ -26,6 +26,7 @@ const (
 type Event struct {
 	Kind  EventKind
 	Until time.Time // of Snoozed: when to tell again
+	By    string    // of Acknowledged and Snoozed: whose account it was, where known
 }
 
 // Next is the life of an alert. It returns what becomes of a when e happens,
@@ -78,12 +79,14 @@ func Next(a outyard.Alert, e Event, now time.Time) (outyard.Alert, bool) {
 		}
 	case Acknowledged:
 		if a.State != outyard.AlertAcknowledged {
-			return to(outyard.AlertAcknowledged)
+			b, _ := to(outyard.AlertAcknowledged)
+			b.By = e.By
+			return b, true
 		}
 	case Snoozed:
 		if e.Until.After(now) {
 			b, _ := to(outyard.AlertSnoozed)
-			b.Until = e.Until
+			b.Until, b.By = e.Until, e.By
 			return b, true
 		}
 	}

@@ -156,14 +156,15 @@ func (w *Watcher) Place(place outyard.Yard) {
 	w.toBeRebuilt(y)
 }
 
-// Acknowledge says that somebody will see to what the alert tells.
-func (w *Watcher) Acknowledge(ctx context.Context, finding string) (outyard.Alert, error) {
-	return w.happen(ctx, finding, Event{Kind: Acknowledged})
+// Acknowledge says that somebody will see to what the alert tells: by, where
+// that is known.
+func (w *Watcher) Acknowledge(ctx context.Context, finding, by string) (outyard.Alert, error) {
+	return w.happen(ctx, finding, Event{Kind: Acknowledged, By: by})
 }
 
 // Snooze puts the alert off: it is told again at until if it is still so.
-func (w *Watcher) Snooze(ctx context.Context, finding string, until time.Time) (outyard.Alert, error) {
-	return w.happen(ctx, finding, Event{Kind: Snoozed, Until: until})
+func (w *Watcher) Snooze(ctx context.Context, finding string, until time.Time, by string) (outyard.Alert, error) {
+	return w.happen(ctx, finding, Event{Kind: Snoozed, Until: until, By: by})
 }
 
 // Told notes that messages about the findings have been delivered.
@@ -196,7 +197,7 @@ func (w *Watcher) Answered(finding string) bool {
 }
 
 func transition(a outyard.Alert, e Event, at time.Time) outyard.Transition {
-	return outyard.Transition{Finding: a.Finding, At: at, Event: string(e.Kind), State: a.State, Until: a.Until}
+	return outyard.Transition{Finding: a.Finding, At: at, Event: string(e.Kind), State: a.State, Until: a.Until, By: e.By}
 }
 
 // happen stores what becomes of an alert when e happens, and returns it.

@@ -237,7 +237,7 @@ func TestARestartTellsNothingTwiceAndForgetsNothing(t *testing.T) {
 		b.start(b.db)
 		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
 		before, told := b.findings(), b.outbox()
-		_, err := b.w.Acknowledge(t.Context(), before[0].ID)
+		_, err := b.w.Acknowledge(t.Context(), before[0].ID, "")
 		require.NoError(t, err)
 		b.stop()
 
@@ -480,7 +480,7 @@ func TestPeopleAnswerAlerts(t *testing.T) {
 		require.NoError(t, b.w.Told(t.Context(), []string{id, "of-another-time"}))
 		require.Equal(t, outyard.AlertTold, b.alert(id))
 		until := time.Now().Add(90 * time.Minute)
-		_, err := b.w.Snooze(t.Context(), id, until)
+		_, err := b.w.Snooze(t.Context(), id, until, "ines")
 		require.NoError(t, err)
 		wait(80 * time.Minute)
 		require.Equal(t, outyard.AlertSnoozed, b.alert(id))
@@ -491,10 +491,18 @@ func TestPeopleAnswerAlerts(t *testing.T) {
 		wait(11 * time.Minute)
 		require.Len(t, b.outbox(), 2)
 
-		a, err := b.w.Acknowledge(t.Context(), id)
+		a, err := b.w.Acknowledge(t.Context(), id, "maren")
 		require.NoError(t, err)
 		require.Equal(t, outyard.AlertAcknowledged, a.State)
-		_, err = b.w.Acknowledge(t.Context(), "nothing")
+		require.Equal(t, "maren", a.By)
+		steps, err := b.db.History(t.Context(), id)
+		require.NoError(t, err)
+		var who []string
+		for _, s := range steps {
+			who = append(who, s.Event+" "+s.By)
+		}
+		require.Equal(t, []string{"raised ", "told ", "snoozed ines", "woke ", "acknowledged maren"}, who)
+		_, err = b.w.Acknowledge(t.Context(), "nothing", "")
 		require.ErrorIs(t, err, alerts.ErrNoAlert)
 
 		wait(8 * 24 * time.Hour)

@@ -257,7 +257,7 @@ func (s *site) answerGive(w http.ResponseWriter, r *http.Request) error {
 		if s.Acknowledge == nil {
 			return again(http.StatusUnprocessableEntity, "That is not offered here.")
 		}
-		said, err = "seen", s.Acknowledge(r.Context(), f.ID)
+		said, err = "seen", s.Acknowledge(r.Context(), f.ID, by(r))
 	case "mine":
 		if problem := s.itWasMine(r, f); problem != nil {
 			var known *pageError
@@ -271,7 +271,7 @@ func (s *site) answerGive(w http.ResponseWriter, r *http.Request) error {
 		choices := laterChoices(s.Now(), p.zone())
 		for _, c := range choices {
 			if c.value == do && s.Snooze != nil {
-				said, err = "later", s.Snooze(r.Context(), f.ID, c.at)
+				said, err = "later", s.Snooze(r.Context(), f.ID, c.at, by(r))
 			}
 		}
 		if said == "" {

@@ -37,10 +37,10 @@ func answering(db *sqlite.Store) Options {
 		}
 		return ErrNoAlert
 	}
-	o.Acknowledge = func(ctx context.Context, id string) error {
+	o.Acknowledge = func(ctx context.Context, id, _ string) error {
 		return set(ctx, id, func(a *outyard.Alert) { a.State = outyard.AlertAcknowledged })
 	}
-	o.Snooze = func(ctx context.Context, id string, until time.Time) error {
+	o.Snooze = func(ctx context.Context, id string, until time.Time, _ string) error {
 		return set(ctx, id, func(a *outyard.Alert) { a.State, a.Until = outyard.AlertSnoozed, until })
 	}
 	return o

@@ -119,7 +119,7 @@ func (s *site) apiAcknowledge(w http.ResponseWriter, r *http.Request) (any, erro
 	if s.Acknowledge == nil {
 		return nil, notOffered
 	}
-	return done(w, r.PathValue("id"), s.Acknowledge(r.Context(), r.PathValue("id")))
+	return done(w, r.PathValue("id"), s.Acknowledge(r.Context(), r.PathValue("id"), by(r)))
 }
 
 // longestSnooze is how far a finding can be put off: longer is forgetting it.
@@ -141,7 +141,7 @@ func (s *site) apiSnooze(w http.ResponseWriter, r *http.Request) (any, error) {
 	if ahead := ask.Until.Sub(s.Now()); ahead <= 0 || ahead > longestSnooze {
 		return nil, &problemError{http.StatusUnprocessableEntity, "until must lie ahead, by 60 days at most"}
 	}
-	return done(w, r.PathValue("id"), s.Snooze(r.Context(), r.PathValue("id"), ask.Until.UTC()))
+	return done(w, r.PathValue("id"), s.Snooze(r.Context(), r.PathValue("id"), ask.Until.UTC(), by(r)))
 }
 
 var notOffered = &problemError{http.StatusNotImplemented, "alerts cannot be answered here"}

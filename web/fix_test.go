@@ -101,7 +101,7 @@ func TestALinkOfAMessage(t *testing.T) {
 		return Link{Finding: id, Mine: token == "mine"}, problem
 	}
 	o.UseLink = func(context.Context, string) error { used++; return nil }
-	o.Acknowledge = func(context.Context, string) error { return ErrNoAlert }
+	o.Acknowledge = func(context.Context, string, string) error { return ErrNoAlert }
 	o.PagesAt = "https://bees.example"
 	o.Loopback = true
 	srv, get := visit(t, db, o)

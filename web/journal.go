@@ -104,6 +104,7 @@ func (s *site) journalFixed(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *site) fixEntry(r *http.Request, was, e outyard.Entry) error {
+	e.By = by(r)
 	if err := s.store.FixEntry(r.Context(), e, s.Now()); err != nil {
 		return fmt.Errorf("journal entry %s of %s/%s: %w", e.ID, e.Yard, e.Hive, err)
 	}
@@ -230,6 +231,7 @@ func (s *site) journalTake(w http.ResponseWriter, r *http.Request, keep func(out
 }
 
 func (s *site) addEntry(r *http.Request, e outyard.Entry) (outyard.Entry, error) {
+	e.By = by(r)
 	kept, err := s.store.AddEntry(r.Context(), e)
 	if err != nil {
 		return kept, fmt.Errorf("journal entry of %s/%s: %w", e.Yard, e.Hive, err)

@@ -106,7 +106,7 @@ func (s *site) linkUse(w http.ResponseWriter, r *http.Request) error {
 		}
 	} else if s.Acknowledge == nil {
 		return errNoPage
-	} else if err := s.Acknowledge(r.Context(), f.ID); errors.Is(err, ErrNoAlert) {
+	} else if err := s.Acknowledge(r.Context(), f.ID, by(r)); errors.Is(err, ErrNoAlert) {
 		done = "Nobody is told of this any more, so there was nothing to answer."
 	} else if err != nil {
 		return fmt.Errorf("answer to %s by a link: %w", f.ID, err)

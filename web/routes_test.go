@@ -19,8 +19,8 @@ import (
 func whole(o Options) Options {
 	o.Gatherer = prometheus.NewRegistry()
 	o.Feed = NewFeed()
-	o.Acknowledge = func(context.Context, string) error { return nil }
-	o.Snooze = func(context.Context, string, time.Time) error { return nil }
+	o.Acknowledge = func(context.Context, string, string) error { return nil }
+	o.Snooze = func(context.Context, string, time.Time, string) error { return nil }
 	o.OpenLink = func(context.Context, string) (Link, error) { return Link{Finding: swarmID, Mine: true}, nil }
 	o.UseLink = func(context.Context, string) error { return nil }
 	o.Retry = func(context.Context, []int64) (int, []outyard.Refused, error) { return 0, nil, nil }

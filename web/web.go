@@ -47,10 +47,11 @@ type Options struct {
 	// JournalChanged is told of the yard whose journal has a new entry.
 	JournalChanged func(outyard.YardID)
 	// Acknowledge notes that somebody will see to a finding, Snooze that it
-	// shall be told again at until. They answer [ErrNoAlert] where nobody is
+	// shall be told again at until; by names his account, and is empty where
+	// that is not known. They answer [ErrNoAlert] where nobody is
 	// told of it; nil: the pages do not offer it.
-	Acknowledge func(ctx context.Context, finding string) error
-	Snooze      func(ctx context.Context, finding string, until time.Time) error
+	Acknowledge func(ctx context.Context, finding, by string) error
+	Snooze      func(ctx context.Context, finding string, until time.Time, by string) error
 	// OpenLink says what a link out of a message does, and UseLink notes that
 	// it was done. OpenLink answers [ErrLinkForged], [ErrLinkExpired] or
 	// [ErrLinkUsed]; nil: there are no links.

@@ -21,13 +21,13 @@ type answers struct {
 	now    func() time.Time
 }
 
-func (a answers) acknowledge(ctx context.Context, finding string) error {
-	_, err := a.watch.Acknowledge(ctx, finding)
+func (a answers) acknowledge(ctx context.Context, finding, by string) error {
+	_, err := a.watch.Acknowledge(ctx, finding, by)
 	return noAlert(err)
 }
 
-func (a answers) snooze(ctx context.Context, finding string, until time.Time) error {
-	_, err := a.watch.Snooze(ctx, finding, until)
+func (a answers) snooze(ctx context.Context, finding string, until time.Time, by string) error {
+	_, err := a.watch.Snooze(ctx, finding, until, by)
 	return noAlert(err)
 }
 

@@ -107,10 +107,10 @@ func all[T any](list []any) any {
 // Alerts returns every alert, by finding.
 func (s *Store) Alerts(ctx context.Context) ([]outyard.Alert, error) {
 	var items []outyard.Alert
-	err := s.rowsOf(ctx, `SELECT finding, state, since_ns, until_ns, reminded_ns FROM alerts ORDER BY finding`, nil,
+	err := s.rowsOf(ctx, `SELECT finding, state, since_ns, until_ns, reminded_ns, by_keeper FROM alerts ORDER BY finding`, nil,
 		func(rows *sql.Rows) error {
 			var a outyard.Alert
-			err := rows.Scan(&a.Finding, &a.State, instant{&a.Since}, instant{&a.Until}, instant{&a.Reminded})
+			err := rows.Scan(&a.Finding, &a.State, instant{&a.Since}, instant{&a.Until}, instant{&a.Reminded}, &a.By)
 			items = append(items, a)
 			return err
 		})
@@ -120,10 +120,10 @@ func (s *Store) Alerts(ctx context.Context) ([]outyard.Alert, error) {
 // History returns what became of a finding's alert, step by step.
 func (s *Store) History(ctx context.Context, finding string) ([]outyard.Transition, error) {
 	var items []outyard.Transition
-	err := s.rowsOf(ctx, `SELECT finding, at_ns, event, state, until_ns FROM transitions WHERE finding = ? ORDER BY id`, []any{finding},
+	err := s.rowsOf(ctx, `SELECT finding, at_ns, event, state, until_ns, by_keeper FROM transitions WHERE finding = ? ORDER BY id`, []any{finding},
 		func(rows *sql.Rows) error {
 			var t outyard.Transition
-			err := rows.Scan(&t.Finding, instant{&t.At}, &t.Event, &t.State, instant{&t.Until})
+			err := rows.Scan(&t.Finding, instant{&t.At}, &t.Event, &t.State, instant{&t.Until}, &t.By)
 			items = append(items, t)
 			return err
 		})

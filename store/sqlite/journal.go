@@ -12,7 +12,7 @@ import (
 	"outyard/store"
 )
 
-const entryColumns = `id, time_ns, yard, hive, kind, kg, part, note`
+const entryColumns = `id, time_ns, yard, hive, kind, kg, part, note, by_keeper`
 
 // AddEntry writes an entry into the journal and returns it as kept. One
 // without an id gets one; one whose id is there already is left as it was, so
@@ -26,8 +26,8 @@ func (s *Store) AddEntry(ctx context.Context, e outyard.Entry) (outyard.Entry, e
 	}
 	var kept outyard.Entry
 	err := s.inTx(ctx, func(ctx context.Context, tx *sql.Tx) (err error) {
-		_, err = tx.ExecContext(ctx, `INSERT INTO journal (version, `+entryColumns+`) VALUES (1,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING`,
-			e.ID, nanos(e.Time), string(e.Yard), string(e.Hive), string(e.Kind), number(e.Kg), e.Part, e.Note)
+		_, err = tx.ExecContext(ctx, `INSERT INTO journal (version, `+entryColumns+`) VALUES (1,?,?,?,?,?,?,?,?,?) ON CONFLICT DO NOTHING`,
+			e.ID, nanos(e.Time), string(e.Yard), string(e.Hive), string(e.Kind), number(e.Kg), e.Part, e.Note, e.By)
 		if err != nil {
 			return err
 		}
@@ -69,7 +69,7 @@ func (s *Store) Entries(ctx context.Context, q store.Query) (items []outyard.Ent
 }
 
 func scanEntry(row interface{ Scan(...any) error }) (e outyard.Entry, err error) {
-	err = row.Scan(&e.ID, instant{&e.Time}, &e.Yard, &e.Hive, &e.Kind, float{&e.Kg}, &e.Part, &e.Note)
+	err = row.Scan(&e.ID, instant{&e.Time}, &e.Yard, &e.Hive, &e.Kind, float{&e.Kg}, &e.Part, &e.Note, &e.By)
 	return e, err
 }
 
@@ -88,8 +88,8 @@ func (s *Store) FixEntry(ctx context.Context, e outyard.Entry, now time.Time) er
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO journal (version, `+entryColumns+`) VALUES (?,?,?,?,?,?,?,?,?)`, version+1,
-			e.ID, nanos(e.Time), string(e.Yard), string(e.Hive), string(e.Kind), number(e.Kg), e.Part, e.Note)
+		_, err = tx.ExecContext(ctx, `INSERT INTO journal (version, `+entryColumns+`) VALUES (?,?,?,?,?,?,?,?,?,?)`, version+1,
+			e.ID, nanos(e.Time), string(e.Yard), string(e.Hive), string(e.Kind), number(e.Kg), e.Part, e.Note, e.By)
 		return err
 	})
 	return because(err, "fix journal entry %s", e.ID)
@@ -101,7 +101,7 @@ func (s *Store) EntryVersions(ctx context.Context, id string) ([]store.EntryVers
 	var items []store.EntryVersion
 	err := s.rowsOf(ctx, `SELECT `+entryColumns+`, replaced_ns FROM journal WHERE id = ? ORDER BY version`, []any{id}, func(rows *sql.Rows) error {
 		var v store.EntryVersion
-		err := rows.Scan(&v.ID, instant{&v.Time}, &v.Yard, &v.Hive, &v.Kind, float{&v.Kg}, &v.Part, &v.Note, instant{&v.Replaced})
+		err := rows.Scan(&v.ID, instant{&v.Time}, &v.Yard, &v.Hive, &v.Kind, float{&v.Kg}, &v.Part, &v.Note, &v.By, instant{&v.Replaced})
 		items = append(items, v)
 		return err
 	})

@@ -82,18 +82,18 @@ func putDays(ctx context.Context, tx *sql.Tx, days []outyard.Day) error {
 }
 
 func putAlerts(ctx context.Context, tx *sql.Tx, alerts []outyard.Alert) error {
-	return putEach(ctx, tx, `INSERT INTO alerts (finding, state, since_ns, until_ns, reminded_ns) VALUES (?,?,?,?,?)
+	return putEach(ctx, tx, `INSERT INTO alerts (finding, state, since_ns, until_ns, reminded_ns, by_keeper) VALUES (?,?,?,?,?,?)
 		ON CONFLICT (finding) DO UPDATE SET state = excluded.state, since_ns = excluded.since_ns,
-		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns`,
+		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns, by_keeper = excluded.by_keeper`,
 		alerts, func(a outyard.Alert) ([]any, error) {
-			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded)}, nil
+			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded), a.By}, nil
 		})
 }
 
 func putHistory(ctx context.Context, tx *sql.Tx, history []outyard.Transition) error {
-	return putEach(ctx, tx, `INSERT INTO transitions (finding, at_ns, event, state, until_ns) VALUES (?,?,?,?,?)`,
+	return putEach(ctx, tx, `INSERT INTO transitions (finding, at_ns, event, state, until_ns, by_keeper) VALUES (?,?,?,?,?,?)`,
 		history, func(t outyard.Transition) ([]any, error) {
-			return []any{t.Finding, nanos(t.At), t.Event, string(t.State), nanos(t.Until)}, nil
+			return []any{t.Finding, nanos(t.At), t.Event, string(t.State), nanos(t.Until), t.By}, nil
 		})
 }
 

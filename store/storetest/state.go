@@ -193,7 +193,7 @@ func alerts(t *testing.T, s State) {
 	one := outyard.Alert{Finding: "swarm-1", State: outyard.AlertOpen, Since: noon}
 	two := outyard.Alert{Finding: "damp-1", State: outyard.AlertSnoozed, Since: noon, Until: noon.Add(48 * time.Hour), Reminded: noon.Add(-time.Hour)}
 	require.NoError(t, s.Tell(t.Context(), store.News{Alerts: []outyard.Alert{one, two}}))
-	one.State, one.Since = outyard.AlertTold, noon.Add(time.Minute)
+	one.State, one.Since, one.By = outyard.AlertAcknowledged, noon.Add(time.Minute), "maren"
 	require.NoError(t, s.Tell(t.Context(), store.News{Alerts: []outyard.Alert{one}}))
 	got, err := s.Alerts(t.Context())
 	require.NoError(t, err)
@@ -204,7 +204,7 @@ func history(t *testing.T, s State) {
 	steps := []outyard.Transition{
 		{Finding: "swarm-1", At: noon, Event: "raised", State: outyard.AlertOpen},
 		{Finding: "swarm-1", At: noon, Event: "told", State: outyard.AlertTold},
-		{Finding: "swarm-1", At: noon.Add(time.Hour), Event: "snoozed", State: outyard.AlertSnoozed, Until: noon.Add(5 * time.Hour)},
+		{Finding: "swarm-1", At: noon.Add(time.Hour), Event: "snoozed", State: outyard.AlertSnoozed, Until: noon.Add(5 * time.Hour), By: "maren"},
 	}
 	other := outyard.Transition{Finding: "damp-1", At: noon, Event: "raised", State: outyard.AlertOpen}
 	require.NoError(t, s.Tell(t.Context(), store.News{History: []outyard.Transition{steps[0], other, steps[1]}}))
@@ -352,7 +352,7 @@ func tellAtomic(t *testing.T, s State) {
 }
 
 func journal(t *testing.T, s State) {
-	e := outyard.Entry{Time: noon.Add(5), Yard: "mill-lane", Hive: "h01", Kind: outyard.BoxOn, Kg: 6.1, Part: "medium-10", Note: "above the \"excluder\""}
+	e := outyard.Entry{Time: noon.Add(5), Yard: "mill-lane", Hive: "h01", Kind: outyard.BoxOn, Kg: 6.1, Part: "medium-10", Note: "above the \"excluder\"", By: "maren"}
 	kept, err := s.AddEntry(t.Context(), e)
 	require.NoError(t, err)
 	require.NotEmpty(t, kept.ID)
@@ -383,7 +383,7 @@ func fixedEntry(t *testing.T, s State) {
 	fixed.Kg, fixed.Time, fixed.Hive = 6.1, noon.Add(-time.Hour), "h02"
 	require.NoError(t, s.FixEntry(t.Context(), fixed, noon.Add(time.Minute)))
 	again := fixed
-	again.Kg, again.Note = outyard.Unknown, "not weighed"
+	again.Kg, again.Note, again.By = outyard.Unknown, "not weighed", "ines"
 	require.NoError(t, s.FixEntry(t.Context(), again, noon.Add(2*time.Minute)))
 	es, _, err := s.Entries(t.Context(), store.Query{})
 	require.NoError(t, err)
