@@ -11,8 +11,11 @@
 //     reading must not be taken for a new one. A subscriber that cannot keep
 //     up loses messages; it holds nobody else up.
 //   - Nobody but the daemon writes below "outyard/".
-//   - Topics that are neither ours nor those of readings are taken and kept as
-//     refused, with the right form named, rather than cut off: MQTT 3.1.1
+//   - A node that gives its name and secret, or shows a certificate, writes its
+//     own ground and reads the findings of that. Who gives no name may come in
+//     where only this machine can, and read and write everything else.
+//   - Topics of this machine that are neither ours nor those of readings, and
+//     mistyped ones below a node's own yard, are taken and kept as refused, with the right form named, rather than cut off: MQTT 3.1.1
 //     knows no other refusal than to close the connection, again and again,
 //     which tells the owner of a mistyped topic nothing.
 package broker
@@ -21,6 +24,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -46,14 +50,6 @@ type Intake interface {
 	Take(collector.Message) bool
 }
 
-// Auth says who may come in, and where they may write.
-type Auth interface {
-	// Authenticate says whether the secret is the user's. Both may be empty.
-	Authenticate(user string, secret []byte) bool
-	// MayPublish says whether the user may write to the topic.
-	MayPublish(user, topic string) bool
-}
-
 // Config is what a Broker needs to know; the zero value of each number stands
 // for the default that its comment names.
 type Config struct {
@@ -61,9 +57,20 @@ type Config struct {
 	Prefix string // goes before "yards/" in topics
 	// Mappings, if not nil, are for topics that bring readings too.
 	Mappings *mapping.Set
-	// Auth may be nil when Listen is a loopback address: then everybody on
-	// this machine may come in.
-	Auth Auth
+	// Nodes are those that may come in with a name and a secret; nil: none. On
+	// a loopback address everybody on this machine may come in besides,
+	// without a name, unless NodesOnly is set.
+	Nodes     Nodes
+	NodesOnly bool
+	// TLS is what connections are encrypted by; nil: they are not.
+	TLS *tls.Config
+	// NameFromCertificate says that the common name of a client's certificate
+	// is the name of its node, and that it needs no secret besides. TLS then
+	// demands a certificate.
+	NameFromCertificate bool
+	// WithoutTLS and WithoutCredentials say that the keeper knows what that
+	// means on an address that others can reach.
+	WithoutTLS, WithoutCredentials bool
 	// WallClock is what deadlines of connections go by: the clock given to New
 	// by default. They differ where the daemon's day is quickened.
 	WallClock func() time.Time
@@ -107,6 +114,9 @@ type Broker struct {
 	log    *slog.Logger
 	server *mqtt.Server
 	door   *door
+	guests *guests
+	// anonymous says that who names nobody may come in.
+	anonymous bool
 
 	ackers sync.Map // *mqtt.Client to *acker
 
@@ -119,6 +129,7 @@ type Broker struct {
 	writers  sync.WaitGroup
 
 	forwardsDropped prometheus.Counter
+	turnedAway      *prometheus.CounterVec
 }
 
 // New opens the address, so that one that is taken is told at once.
@@ -131,14 +142,18 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	if err != nil {
 		return nil, fmt.Errorf("listen for MQTT on %s: %w", cfg.Listen, err)
 	}
-	if addr, ok := socket.Addr().(*net.TCPAddr); cfg.Auth == nil && !(ok && addr.IP.IsLoopback()) {
+	addr, ok := socket.Addr().(*net.TCPAddr)
+	loopback := ok && addr.IP.IsLoopback()
+	if !loopback && cfg.TLS == nil && !cfg.WithoutTLS {
 		return nil, errors.Join(
-			fmt.Errorf("listen for MQTT on %s: others can reach that address and nodes have no credentials yet: listen on 127.0.0.1, or let nodes come by way of a broker that knows them", cfg.Listen),
+			fmt.Errorf("listen for MQTT on %s: others can reach that address, and what nodes send there, their secrets too, would be open to whoever listens in: give mqtt.embedded.tls a certificate, or listen on 127.0.0.1, or say listen_without: [tls] if you know that network", cfg.Listen),
 			socket.Close())
 	}
 	b := &Broker{cfg: cfg, intake: intake, now: now, log: log,
-		door:    &door{Listener: socket, cfg: &cfg, open: make(map[*guarded]struct{})},
-		settled: make(chan struct{}), forwards: make(chan forward, cfg.MaxPending)}
+		anonymous: (loopback && !cfg.NodesOnly || cfg.WithoutCredentials) && !cfg.NameFromCertificate,
+		door:      &door{Listener: socket, cfg: &cfg, open: make(map[*guarded]struct{})},
+		settled:   make(chan struct{}), forwards: make(chan forward, cfg.MaxPending)}
+	b.guests = newGuests(b)
 	b.server = mqtt.New(&mqtt.Options{
 		Capabilities: &mqtt.Capabilities{
 			MaximumClients:               int64(cfg.MaxClients),
@@ -186,6 +201,10 @@ func (b *Broker) register(reg prometheus.Registerer) {
 	}, func() float64 {
 		return float64(atomic.LoadInt64(&b.server.Info.MessagesDropped) + atomic.LoadInt64(&b.server.Info.InflightDropped))
 	})
+	b.turnedAway = register.NewCounterVec(prometheus.CounterOpts{
+		Name: "outyard_broker_turned_away_total",
+		Help: "Connections that were not let in for their credentials, and publications outside of what their node may write.",
+	}, []string{"what"})
 	b.forwardsDropped = register.NewCounter(prometheus.CounterOpts{
 		Name: "outyard_broker_forwards_dropped_total",
 		Help: "Kept messages that no other subscriber was sent, since forwarding lagged behind; the store has them.",
@@ -210,6 +229,10 @@ func (b *Broker) Run(ctx context.Context) error {
 	forwarding, stopForwarding := context.WithCancel(context.Background())
 	var forwarder sync.WaitGroup
 	forwarder.Go(func() { b.forward(forwarding) })
+	if b.cfg.Nodes != nil {
+		b.guests.look()
+		forwarder.Go(func() { b.guests.watch(forwarding) })
+	}
 	defer forwarder.Wait()
 	defer stopForwarding()
 
@@ -439,50 +462,106 @@ type hook struct {
 func (h *hook) ID() string { return "outyard" }
 
 func (h *hook) Provides(what byte) bool {
-	return bytes.IndexByte([]byte{mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablish,
+	return bytes.IndexByte([]byte{mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablished,
 		mqtt.OnDisconnect, mqtt.OnACLCheck, mqtt.OnPublish}, what) >= 0
 }
 
-// OnConnect takes away a last will that its client may not publish, which the
-// server would not ask about, and lets none be retained.
-func (h *hook) OnConnect(cl *mqtt.Client, _ packets.Packet) error {
-	if atomic.LoadUint32(&cl.Properties.Will.Flag) == 0 {
-		return nil
-	}
-	if !h.b.bringsReadings(cl.Properties.Will.TopicName) || !h.OnACLCheck(cl, cl.Properties.Will.TopicName, true) {
-		h.b.log.Debug("last will dropped", "client", cl.ID, "topic", cl.Properties.Will.TopicName)
-		cl.Properties.Will = mqtt.Will{}
-	}
-	cl.Properties.Will.Retain = false
-	return nil
-}
-
-func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
+// OnConnect finds out who it is. It answers itself, since upon OnConnectAuthenticate
+// the server has one answer only.
+func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) error {
 	h.b.mu.Lock()
 	closing := h.b.closing
 	h.b.mu.Unlock()
-	if closing {
-		return false
+	code := packets.ErrServerUnavailable
+	if !closing {
+		code = h.b.guests.admit(cl, pk)
 	}
-	return h.b.cfg.Auth == nil || h.b.cfg.Auth.Authenticate(string(pk.Connect.Username), pk.Connect.Password)
+	if code != packets.CodeSuccess {
+		return errors.Join(code, h.b.server.SendConnack(cl, code, false, nil))
+	}
+	user := guestOf(cl.Net.Conn).user
+	// Each node has client ids of its own, or one could take another's
+	// session, or send it away. A name has no colon, so none are the same.
+	cl.ID = user + ":" + cl.ID
+	if user != "" {
+		// Its session ends with its connection: it publishes, and what it was
+		// not told is on the pages. So no node can fill the memory with
+		// sessions that it leaves behind.
+		cl.Properties.Clean = true
+		cl.Properties.Props.SessionExpiryInterval = 0
+		cl.Properties.Will.WillDelayInterval = 0
+	}
+	h.checkWill(cl)
+	return nil
 }
 
-func (h *hook) OnSessionEstablish(cl *mqtt.Client, _ packets.Packet) {
+// checkWill takes away a last will that its client may not publish, which the
+// server would not ask about, and lets none be retained.
+func (h *hook) checkWill(cl *mqtt.Client) {
+	will := &cl.Properties.Will
+	if atomic.LoadUint32(&will.Flag) == 0 {
+		return
+	}
+	if !h.b.bringsReadings(will.TopicName) || !h.OnACLCheck(cl, will.TopicName, true) || h.outside(cl, will.TopicName, will.Payload) != nil {
+		h.b.log.Debug("last will dropped", "client", cl.ID, "topic", will.TopicName)
+		*will = mqtt.Will{}
+	}
+	will.Retain = false
+}
+
+// OnConnectAuthenticate is asked after OnConnect, which lets in only whom it
+// knows.
+func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, _ packets.Packet) bool {
+	return guestOf(cl.Net.Conn) != nil
+}
+
+// OnSessionEstablished comes when all that could still go wrong has not.
+func (h *hook) OnSessionEstablished(cl *mqtt.Client, _ packets.Packet) {
 	h.b.ackers.Store(cl, &acker{b: h.b, cl: cl})
 }
 
 func (h *hook) OnDisconnect(cl *mqtt.Client, _ error, _ bool) { h.b.ackers.Delete(cl) }
 
-// OnACLCheck lets everybody read everything. What is written here is sorted
-// further by the intake: see the package comment.
+// OnACLCheck says what a client may read, where topic may be a filter too, and
+// write. Without a name it may do all that a node of this machine needs; what is
+// written is sorted further by the intake: see the package comment.
 func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
-	if !write {
+	who := guestOf(cl.Net.Conn)
+	switch {
+	case cl.Net.Inline:
+		return true
+	case who == nil:
+		return false
+	case !write:
+		return who.user == "" || h.b.guests.mayRead(who.user, topic)
+	case strings.HasPrefix(topic, collector.OwnTopics) || strings.HasPrefix(topic, "$"):
+		return false
+	case who.user == "" || h.b.guests.mayWrite(who.user, topic):
 		return true
 	}
-	if strings.HasPrefix(topic, collector.OwnTopics) || strings.HasPrefix(topic, "$") {
-		return false
+	h.tellOutside(cl, who.user, topic, "not a topic of its own")
+	return false
+}
+
+// outside says why a message is none that its client may publish, by what is in
+// it.
+func (h *hook) outside(cl *mqtt.Client, topic string, payload []byte) error {
+	who := guestOf(cl.Net.Conn)
+	if who.user == "" {
+		return nil
 	}
-	return h.b.cfg.Auth == nil || h.b.cfg.Auth.MayPublish(string(cl.Properties.Username), topic)
+	err := h.b.guests.mayPublish(who.user, topic, payload)
+	if err != nil {
+		h.tellOutside(cl, who.user, topic, err.Error())
+	}
+	return err
+}
+
+func (h *hook) tellOutside(cl *mqtt.Client, user, topic, why string) {
+	h.b.turnedAway.WithLabelValues("publication").Inc()
+	if ok, left := h.b.guests.told.allow(h.b.cfg.WallClock()); ok {
+		h.b.log.Warn("node may not write there", "node", user, "topic", topic, "reason", why, "from", cl.Net.Remote, "not_logged_before", left)
+	}
 }
 
 // OnPublish takes a publication. ErrRejectPacket is the one answer upon which
@@ -492,6 +571,29 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 	if cl.Net.Inline { // our own
 		return pk, nil
 	}
+	if h.outside(cl, pk.TopicName, pk.Payload) != nil {
+		h.refuse(cl, pk)
+		return pk, packets.ErrRejectPacket
+	}
 	h.b.take(cl, pk)
 	return pk, packets.ErrRejectPacket
+}
+
+// refuse answers a publication as the server does one to a topic that is not
+// allowed (MQTT 5.0 §3.4.2.1, §3.5.2.1; MQTT 3.1.1 §3.3.5.2).
+func (h *hook) refuse(cl *mqtt.Client, pk packets.Packet) {
+	if pk.FixedHeader.Qos == 0 {
+		return
+	}
+	if cl.Properties.ProtocolVersion < 5 {
+		_ = h.b.server.DisconnectClient(cl, packets.ErrNotAuthorized) // it answers with the reason that it was given
+		return
+	}
+	ack := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: pk.PacketID, ReasonCode: packets.ErrNotAuthorized.Code}
+	if pk.FixedHeader.Qos == 2 {
+		ack.FixedHeader.Type = packets.Pubrec
+	}
+	if err := cl.WritePacket(ack); err != nil {
+		cl.Stop(err)
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
@@ -58,8 +59,13 @@ func (instant) Take(m collector.Message) bool { m.Ack(); return true }
 
 func start(t *testing.T, cfg Config, in Intake) (b *Broker, stop func()) {
 	t.Helper()
+	return startLogging(t, cfg, in, io.Discard)
+}
+
+func startLogging(t *testing.T, cfg Config, in Intake, log io.Writer) (b *Broker, stop func()) {
+	t.Helper()
 	cfg.Listen = "127.0.0.1:0"
-	b, err := New(cfg, in, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
+	b, err := New(cfg, in, time.Now, slog.New(slog.NewTextHandler(log, nil)), prometheus.NewRegistry())
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
@@ -321,7 +327,7 @@ func TestAPersistentClientSendsAgainWhatWasNotAcked(t *testing.T) {
 	published := c.Publish(topicH01, 1, false, "one")
 	before := in.next(t)
 
-	cl, ok := b.server.Clients.Get("n1")
+	cl, ok := b.server.Clients.Get(":n1")
 	require.True(t, ok)
 	cl.Stop(fmt.Errorf("the radio link broke"))
 	<-up
@@ -431,54 +437,11 @@ func TestAMappedTopicIsOneOfReadings(t *testing.T) {
 	})
 }
 
-func TestAddressesThatOthersReachWantCredentials(t *testing.T) {
-	_, err := New(Config{Listen: "0.0.0.0:0"}, instant{}, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
-	require.ErrorContains(t, err, "0.0.0.0:0")
-	require.ErrorContains(t, err, "listen on 127.0.0.1")
-	b, err := New(Config{Listen: "0.0.0.0:0", Auth: oneNode{}}, instant{}, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
-	require.NoError(t, err)
-	require.NoError(t, b.door.Close())
-}
-
 func TestAnAddressInUseIsToldAtOnce(t *testing.T) {
 	b, _ := start(t, Config{}, instant{})
 	_, err := New(Config{Listen: b.Addr().String()}, instant{}, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
 	require.ErrorContains(t, err, "listen for MQTT on "+b.Addr().String())
 	require.ErrorContains(t, err, "address already in use")
-}
-
-// oneNode knows one node, which may write of one yard.
-type oneNode struct{}
-
-func (oneNode) Authenticate(user string, secret []byte) bool {
-	return user == "node-1" && string(secret) == "clover"
-}
-
-func (oneNode) MayPublish(user, topic string) bool {
-	return user == "node-1" && strings.HasPrefix(topic, "yards/heron-point/")
-}
-
-func TestCredentials(t *testing.T) {
-	forEachVersion(t, func(t *testing.T, version byte) {
-		in := &heldIntake{messages: make(chan collector.Message, 10)}
-		b, _ := start(t, Config{Auth: oneNode{}}, in)
-		with := func(user, secret string) packets.ConnectParams {
-			return packets.ConnectParams{ClientIdentifier: "n1", Clean: true, UsernameFlag: true, Username: []byte(user), PasswordFlag: true, Password: []byte(secret)}
-		}
-		for _, wrong := range []packets.ConnectParams{node("n1"), with("node-1", "thistle"), with("node-2", "clover")} {
-			ack := dial(t, b, version, wrong).receive()
-			require.Equal(t, packets.Connack, ack.FixedHeader.Type)
-			require.NotEqual(t, packets.CodeSuccess.Code, ack.ReasonCode)
-		}
-		w := connect(t, b, version, with("node-1", "clover"))
-		w.publish(topicH01, "one", 1, 1)
-		in.next(t).Ack()
-		require.Equal(t, packets.Puback, w.receive().FixedHeader.Type)
-		w.publish("yards/salal-hill/hives/h01", "one", 1, 2)
-		answer, err := w.read()
-		require.True(t, err != nil || answer.FixedHeader.Type == packets.Disconnect || answer.ReasonCode == packets.ErrNotAuthorized.Code)
-		require.Empty(t, in.messages)
-	})
 }
 
 func TestASubscriberThatDoesNotReadHoldsNobodyUp(t *testing.T) {
@@ -492,7 +455,7 @@ func TestASubscriberThatDoesNotReadHoldsNobodyUp(t *testing.T) {
 		require.Equal(t, packets.Puback, w.receive().FixedHeader.Type)
 	}
 	require.Eventually(t, func() bool { // it is cut off in the end
-		cl, ok := b.server.Clients.Get("stuck")
+		cl, ok := b.server.Clients.Get(":stuck")
 		return !ok || cl.Closed()
 	}, patience, 10*time.Millisecond)
 }

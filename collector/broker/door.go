@@ -2,9 +2,11 @@ package broker
 
 import (
 	"context"
+	"crypto/tls"
 	"log/slog"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -14,6 +16,8 @@ import (
 type door struct {
 	net.Listener
 	cfg *Config
+	// held are the bytes of packets that are announced and not whole yet.
+	held atomic.Int64
 
 	mu    sync.Mutex
 	open  map[*guarded]struct{}
@@ -32,7 +36,10 @@ func (d *door) Accept() (net.Conn, error) {
 		}
 		g := &guarded{Conn: c, door: d}
 		if d.enter(g) {
-			return g, nil
+			if d.cfg.TLS != nil { // the handshake is part of the introduction
+				return &porch{Conn: tls.Server(g, d.cfg.TLS), door: d}, nil
+			}
+			return &porch{Conn: g, door: d}, nil
 		}
 		_ = c.Close() // nothing was promised to it
 	}
@@ -83,11 +90,20 @@ func (d *door) latest(t time.Time) time.Time {
 type guarded struct {
 	net.Conn
 	door *door
+
+	mu   sync.Mutex
+	last time.Time // for writing, once somebody has set it
 }
 
 // Write closes the connection if it fails: part of a packet may be out.
 func (g *guarded) Write(b []byte) (int, error) {
-	if err := g.Conn.SetWriteDeadline(g.door.latest(g.door.cfg.WallClock().Add(g.door.cfg.WriteWithin))); err != nil {
+	until := g.door.latest(g.door.cfg.WallClock().Add(g.door.cfg.WriteWithin))
+	g.mu.Lock()
+	if !g.last.IsZero() && g.last.Before(until) {
+		until = g.last
+	}
+	g.mu.Unlock()
+	if err := g.Conn.SetWriteDeadline(until); err != nil {
 		return 0, err
 	}
 	n, err := g.Conn.Write(b)
@@ -101,6 +117,15 @@ func (g *guarded) Write(b []byte) (int, error) {
 // packet it reads, and would so give a client that sends, but does not read,
 // for ever to do it.
 func (g *guarded) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(g.door.latest(t)) }
+
+// SetWriteDeadline sets when the last of it must be written: TLS says goodbye
+// when it is closed, and must not wait for who does not listen.
+func (g *guarded) SetWriteDeadline(t time.Time) error {
+	g.mu.Lock()
+	g.last = t
+	g.mu.Unlock()
+	return g.Conn.SetWriteDeadline(t)
+}
 
 func (g *guarded) Close() error {
 	g.door.mu.Lock()

@@ -163,17 +163,9 @@ func (s *Set) Read(rows []Row, topic string, payload []byte, arrived time.Time) 
 }
 
 func read(m *outyard.Mapping, topic string, payload []byte, arrived time.Time) (Row, error) {
-	msg, err := open(m, payload)
+	msg, yard, hive, err := about(m, topic, payload)
 	if err != nil {
 		return Row{}, err
-	}
-	yard, err := msg.id(m.Yard, topic)
-	if err != nil {
-		return Row{}, fmt.Errorf("yard: %w", err)
-	}
-	hive, err := msg.id(m.Hive, topic)
-	if err != nil {
-		return Row{}, fmt.Errorf("hive: %w", err)
 	}
 	at, timed, err := msg.time(m.Time)
 	if err != nil {
@@ -207,6 +199,50 @@ func read(m *outyard.Mapping, topic string, payload []byte, arrived time.Time) (
 		return Row{}, fmt.Errorf("%w: the mapping's hive.as can say which hive it is", err)
 	}
 	return row, nil
+}
+
+// about opens a message and finds out whose it is.
+func about(m *outyard.Mapping, topic string, payload []byte) (msg message, yard, hive string, err error) {
+	if msg, err = open(m, payload); err != nil {
+		return message{}, "", "", err
+	}
+	if yard, err = msg.id(m.Yard, topic); err != nil {
+		return message{}, "", "", fmt.Errorf("yard: %w", err)
+	}
+	if hive, err = msg.id(m.Hive, topic); err != nil {
+		return message{}, "", "", fmt.Errorf("hive: %w", err)
+	}
+	return msg, yard, hive, nil
+}
+
+// A Place is whose a message is: a hive, or with none the weather of a yard.
+type Place struct {
+	Yard outyard.YardID
+	Hive outyard.HiveID
+}
+
+// Places says whose readings a message brings, by each mapping for its topic. A
+// message of which that cannot be told, or only in part, is one that Read
+// cannot read either.
+func (s *Set) Places(topic string, payload []byte) ([]Place, error) {
+	all := s.all()
+	var places []Place
+	for i := range all {
+		m := &all[i]
+		if !matches(m.Filter, topic) {
+			continue
+		}
+		_, yard, hive, err := about(m, topic, payload)
+		if err != nil {
+			return nil, fmt.Errorf("mapping %q: %w", m.Name, err)
+		}
+		at := Place{outyard.YardID(yard), outyard.HiveID(hive)}
+		if err := at.Yard.Check(); err != nil {
+			return nil, fmt.Errorf("mapping %q: %w", m.Name, err)
+		}
+		places = append(places, at)
+	}
+	return places, nil
 }
 
 // A message is one that is being read.
