@@ -79,7 +79,8 @@ type Course struct {
 	order   []*hive // by id
 	weather weather
 	usual   usual
-	airs    shapes // the air's temperature
+	airs    shapes   // the air's temperature
+	nights  [2]night // asked for last
 
 	newest   time.Time    // the newest instant seen
 	first    outyard.Date // the first date that is not counted yet

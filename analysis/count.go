@@ -18,13 +18,14 @@ import (
 // count closes a date: a row for each hive, and the analyses that go by days.
 func (c *Course) count(date outyard.Date) {
 	from, to := date.Start(c.yard.Zone), date.Add(1).Start(c.yard.Zone)
+	dark := c.night(from)
 	c.faintWork(from, to)
 	var gains []flow.HiveDay
 	var climates []air.HiveDay
 	var weights []gain.HiveHours
 	var warmth [][]brood.Hour
 	for _, h := range c.order {
-		row, climate, ok := h.count(date, from, to, &c.weather, c.faults)
+		row, climate, ok := h.count(date, from, to, dark, &c.weather, c.faults)
 		if !ok {
 			continue
 		}
@@ -46,9 +47,9 @@ func (c *Course) count(date outyard.Date) {
 		h.water = wetDays{h.water[1], {from, b.WaterKg}}
 		rows[i].GainKg -= b.GrewKg()
 		gains[i].GainKg = rows[i].GainKg
-		if dusk, dawn, ok := h.night(from); ok {
+		if dark.known {
 			// What rained on in the night, the colony did not hold back.
-			rows[i].NightLossKg += h.water.on(dawn.Add(-time.Hour)) - h.water.on(dusk.Add(time.Hour))
+			rows[i].NightLossKg += h.water.on(dark.dawn.Add(-time.Hour)) - h.water.on(dark.dusk.Add(time.Hour))
 		}
 	}
 	c.usual = c.usual.add(from, to, gains)
@@ -107,7 +108,7 @@ func (w *weather) day(from, to time.Time) flow.Weather {
 }
 
 // count is the hive's row for a date; false when the hive gave nothing then.
-func (h *hive) count(date outyard.Date, from, to time.Time, w *weather, faults *instruments.Faults) (outyard.Day, air.Day, bool) {
+func (h *hive) count(date outyard.Date, from, to time.Time, dark night, w *weather, faults *instruments.Faults) (outyard.Day, air.Day, bool) {
 	h.counted = to
 	today := h.samples.Between(from, to)
 	if len(today) == 0 {
@@ -122,8 +123,8 @@ func (h *hive) count(date outyard.Date, from, to time.Time, w *weather, faults *
 		all, work := h.steps(from.Add(-12 * time.Hour))
 		row.GainKg = h.level(to, all) - h.level(from, all) - gain.Stepped(all, from, to)
 		row.HandledKg = gain.Stepped(work, from, to)
-		if dusk, dawn, ok := h.night(from); ok {
-			row.NightLossKg = gain.NightLossKg(h.samples.Between(dusk.Add(-time.Hour), dawn.Add(time.Hour)), all, dusk, dawn, h.set.Gain)
+		if dark.known {
+			row.NightLossKg = gain.NightLossKg(h.samples.Between(dark.dusk.Add(-time.Hour), dark.dawn.Add(time.Hour)), all, dark.dusk, dark.dawn, h.set.Gain)
 		}
 	}
 	h.warmth = h.warmth[:0]
@@ -192,11 +193,29 @@ func (h *hive) steps(since time.Time) (all, work []gain.Step) {
 	return all, work
 }
 
-// night returns dusk and dawn of the night that ends on the date which starts
-// at midnight; false in places and seasons without one.
-func (h *hive) night(midnight time.Time) (dusk, dawn time.Time, ok bool) {
+// A night is one about a midnight; not known in places and seasons without one.
+type night struct {
+	midnight, dusk, dawn time.Time
+	known                bool
+}
+
+// night is the night that ends on the date which starts at midnight. The last
+// two are remembered: all of a yard's hives ask for the same.
+func (c *Course) night(midnight time.Time) night {
+	for _, n := range c.nights {
+		if n.midnight.Equal(midnight) {
+			return n
+		}
+	}
+	n := night{midnight: midnight}
+	n.dusk, n.dawn, n.known = c.duskAndDawn(midnight)
+	c.nights = [2]night{c.nights[1], n}
+	return n
+}
+
+func (c *Course) duskAndDawn(midnight time.Time) (dusk, dawn time.Time, ok bool) {
 	dark := func(t time.Time) bool {
-		return sun.ElevationDeg(h.yard.Latitude, h.yard.Longitude, t) < nightDeg
+		return sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, t) < nightDeg
 	}
 	if !dark(midnight) {
 		return dusk, dawn, false

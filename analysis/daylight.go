@@ -16,11 +16,11 @@ func (c *Course) robbed(date outyard.Date, from, to time.Time) {
 		return
 	}
 	day := robbing.Day{Date: date, Flow: c.flows.Chance()}
-	_, dawn, ok := c.order[0].night(from)
-	dusk, _, ok2 := c.order[0].night(to)
-	if !ok || !ok2 {
+	before, after := c.night(from), c.night(to)
+	if !before.known || !after.known {
 		return // neither dusk nor dawn: what is back by dusk cannot be told
 	}
+	dawn, dusk := before.dawn, after.dusk
 	day.Dawn, day.Dusk = dawn, dusk
 	weather := c.weather.day(from, to)
 	day.Weather = robbing.Weather{RainMm: c.weather.rainMm(from.Add(-12*time.Hour), dusk),

@@ -114,6 +114,7 @@ func (h *hive) workWithin(from, to time.Time) []spell {
 // own is near.
 func (c *Course) blips(h *hive, from, to time.Time) []blip {
 	var found []blip
+	warm := make([]float64, 0, 12)
 	samples := h.samples.Between(from, to)
 	for i := 3; i < len(samples)-3; i++ {
 		s := samples[i]
@@ -121,16 +122,17 @@ func (c *Course) blips(h *hive, from, to time.Time) []blip {
 		if gap > 20*time.Minute {
 			continue
 		}
-		before, after := levels(samples[i-3:i]), levels(samples[i+1:i+4])
+		before, after := level(samples[i-3:i]), level(samples[i+1:i+4])
 		usual := (before + after) / 2
 		out := max(usual-s.LowKg, s.HighKg-usual, math.Abs(s.WeightKg-usual)) - math.Abs(after-before)/2
 		mark := out / (faintKg + faintNoise*h.stream.NoiseKg())
 		if mark > 1 {
 			mark = out / (faintKg + faintNoise*max(h.stream.NoiseKg(), gustsKg(samples, i)))
 		}
-		if warm := warmths(samples[max(0, i-12):i]); len(warm) >= 6 {
-			usual := robust.Median(warm)
-			mark = max(mark, (usual-s.InsideTempC)/(faintK+usual-slices.Min(warm)))
+		if warm = warmths(warm[:0], samples[max(0, i-12):i]); len(warm) >= 6 {
+			slices.Sort(warm)
+			usual := (warm[(len(warm)-1)/2] + warm[len(warm)/2]) / 2
+			mark = max(mark, (usual-s.InsideTempC)/(faintK+usual-warm[0]))
 		}
 		if !(mark > 1) || h.busyAt(s.Time) || sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, s.Time) < nightDeg {
 			continue
@@ -183,16 +185,17 @@ func (h *hive) busyAt(t time.Time) bool {
 	return false
 }
 
-func levels(samples []condition.Sample) float64 {
-	kg := make([]float64, 0, 3)
-	for _, s := range samples {
-		kg = append(kg, s.WeightKg)
+// level is the middle weight of three samples; of two where one is not known.
+func level(samples []condition.Sample) float64 {
+	a, b, c := samples[0].WeightKg, samples[1].WeightKg, samples[2].WeightKg
+	if !outyard.Known(a + b + c) {
+		return robust.Median([]float64{a, b, c})
 	}
-	return robust.Median(kg)
+	return max(min(a, b), min(max(a, b), c))
 }
 
-func warmths(samples []condition.Sample) []float64 {
-	var c []float64
+// warmths appends what is known of the samples' inside temperatures.
+func warmths(c []float64, samples []condition.Sample) []float64 {
 	for _, s := range samples {
 		if outyard.Known(s.InsideTempC) {
 			c = append(c, s.InsideTempC)

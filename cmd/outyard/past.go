@@ -1,7 +1,6 @@
 package main
 
 import (
-	"maps"
 	"slices"
 	"sort"
 	"time"
@@ -9,75 +8,83 @@ import (
 	"outyard"
 )
 
-// A past is what has arrived of a yard so far, as a store would have kept it:
-// a quantity of a hive at one instant counts once, and the first value wins.
-type past map[outyard.HiveID]*hivePast
-
-// A hivePast is what has arrived of one hive.
-type hivePast struct {
-	byTime []outyard.Reading
-	// What came after something later, until it is sorted in: where it stands
-	// in late, by its time in ns.
-	late []outyard.Reading
-	at   map[int64]int
+// A past is what has arrived of a season so far, as a store would have kept
+// it: a quantity of a hive at one instant counts once, and the first value wins.
+type past struct {
+	season *season
+	hives  []hivePast // as in season.hives
 }
 
-// take keeps a reading. It says whether it was news, as a row that is there
+// A hivePast is what has arrived of one hive: rows of the season.
+type hivePast struct {
+	byTime []int32
+	// What came after something later, until it is sorted in: the row of its
+	// second.
+	late map[int64]int32
+}
+
+func newPast(s *season) *past { return &past{s, make([]hivePast, len(s.hives))} }
+
+// take keeps the i-th row. It says whether it was news, as a row that is there
 // twice is not.
-func (p past) take(r outyard.Reading) (news bool) {
-	a := p[r.Hive]
-	if a == nil {
-		a = &hivePast{at: map[int64]int{}}
-		p[r.Hive] = a
-	}
-	if n := len(a.byTime); n == 0 || a.byTime[n-1].Time.Before(r.Time) {
-		a.byTime = append(roomy(a.byTime), r)
+func (p *past) take(i int32) (news bool) {
+	r := &p.season.rows[i]
+	a := &p.hives[r.hive]
+	if n := len(a.byTime); n == 0 || p.season.rows[a.byTime[n-1]].second < r.second {
+		a.byTime = append(roomy(a.byTime), i)
 		return true
 	}
-	i, kept := slices.BinarySearchFunc(a.byTime, r, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
-	if kept {
-		return complete(&a.byTime[i], r)
+	if k := p.from(a, r.second); p.season.rows[a.byTime[k]].second == r.second {
+		return complete(&p.season.rows[a.byTime[k]], r)
 	}
-	if i, kept := a.at[r.Time.UnixNano()]; kept {
-		return complete(&a.late[i], r)
+	if k, kept := a.late[r.second]; kept {
+		return complete(&p.season.rows[k], r)
 	}
-	a.at[r.Time.UnixNano()] = len(a.late)
-	a.late = append(a.late, r)
+	if a.late == nil {
+		a.late = map[int64]int32{}
+	}
+	a.late[r.second] = i
 	return true
 }
 
+// from is the place of the hive's first row at a second or later.
+func (p *past) from(a *hivePast, second int64) int {
+	return sort.Search(len(a.byTime), func(k int) bool { return p.season.rows[a.byTime[k]].second >= second })
+}
+
 // complete adds what was not known before. It says whether there was any.
-func complete(kept *outyard.Reading, r outyard.Reading) (news bool) {
-	for q, v := range r.Values {
-		if outyard.Known(v) && !outyard.Known(kept.Values[q]) {
-			kept.Values[q], news = v, true
+func complete(kept, r *row) (news bool) {
+	for q, v := range r.values {
+		if outyard.Known(v) && !outyard.Known(kept.values[q]) {
+			kept.values[q], news = v, true
 		}
 	}
 	return news
 }
 
-// since returns the readings later than an instant, in order of time and hive;
-// all of them for the zero time.
-func (p past) since(t time.Time) []outyard.Reading {
-	var parts [][]outyard.Reading
+// since returns the rows later than an instant, in order of time and hive; all
+// of them for the zero time.
+func (p *past) since(t time.Time) []int32 {
+	var parts [][]int32
 	n := 0
-	for _, hive := range slices.Sorted(maps.Keys(p)) {
-		a := p[hive]
+	for _, hive := range slices.Sorted(slices.Values(p.season.hives)) {
+		a := &p.hives[p.season.place[hive]]
 		if len(a.late) > 0 {
-			a.byTime = append(a.byTime, a.late...)
-			slices.SortFunc(a.byTime, func(a, b outyard.Reading) int { return a.Time.Compare(b.Time) })
-			a.late, a.at = nil, map[int64]int{}
+			for _, i := range a.late {
+				a.byTime = append(a.byTime, i)
+			}
+			slices.SortFunc(a.byTime, func(i, j int32) int { return int(p.season.rows[i].second - p.season.rows[j].second) })
+			a.late = nil
 		}
-		i := sort.Search(len(a.byTime), func(i int) bool { return a.byTime[i].Time.After(t) })
-		if part := a.byTime[i:]; len(part) > 0 {
+		if part := a.byTime[p.from(a, t.Unix()+1):]; len(part) > 0 {
 			parts, n = append(parts, part), n+len(part)
 		}
 	}
-	all := make([]outyard.Reading, 0, n)
+	all := make([]int32, 0, n)
 	for len(parts) > 0 {
 		first := 0 // of those with the same time the first hive's
 		for i := range parts {
-			if parts[i][0].Time.Before(parts[first][0].Time) {
+			if p.season.rows[parts[i][0]].second < p.season.rows[parts[first][0]].second {
 				first = i
 			}
 		}
@@ -87,14 +94,4 @@ func (p past) since(t time.Time) []outyard.Reading {
 		}
 	}
 	return all
-}
-
-// roomy returns a slice with room for one more, twice as large where it was
-// full: append takes a quarter more of a long one, and copies a season over
-// and over.
-func roomy[T any](s []T) []T {
-	if len(s) < cap(s) {
-		return s
-	}
-	return append(make([]T, 0, max(64, 2*len(s))), s...)
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"outyard"
+	"outyard/collector/csvfile"
 )
 
 func TestWhatArrivedIsKeptAsAStoreWould(t *testing.T) {
@@ -18,8 +19,7 @@ func TestWhatArrivedIsKeptAsAStoreWould(t *testing.T) {
 		return r
 	}
 	unknown := outyard.Unknown
-	p := past{}
-	for _, c := range []struct {
+	rows := []struct {
 		name string
 		r    outyard.Reading
 		news bool
@@ -33,11 +33,23 @@ func TestWhatArrivedIsKeptAsAStoreWould(t *testing.T) {
 		{"one between, late", reading("h01", 20, 40.5, unknown), true},
 		{"the late one again", reading("h01", 20, 40.5, unknown), false},
 		{"its temperature", reading("h01", 20, unknown, 34.6), true},
-	} {
-		require.Equal(t, c.news, p.take(c.r), c.name)
+	}
+	file := newSeason(outyard.Yard{ID: "heron-point"})
+	for _, c := range rows {
+		file.add(csvfile.Row{Reading: c.r, Arrival: c.r.Time})
+	}
+	p := newPast(file)
+	for i, c := range rows {
+		require.Equal(t, c.news, p.take(int32(i)), c.name)
+	}
+	since := func(at time.Time) (all []outyard.Reading) {
+		for _, i := range p.since(at) {
+			all = append(all, file.reading(i))
+		}
+		return all
 	}
 	want := []outyard.Reading{reading("h01", 10, 40, 34.5), reading("h02", 10, 50, 34), reading("h01", 20, 40.5, 34.6), reading("h01", 30, 41, unknown)}
-	require.Empty(t, cmp.Diff(want, p.since(time.Time{}), cmpopts.EquateNaNs()))
-	require.Empty(t, cmp.Diff(want[2:], p.since(want[0].Time), cmpopts.EquateNaNs()), "later than the first")
-	require.False(t, p.take(reading("h01", 20, 40.5, unknown)), "sorted in, it is known still")
+	require.Empty(t, cmp.Diff(want, since(time.Time{}), cmpopts.EquateNaNs()))
+	require.Empty(t, cmp.Diff(want[2:], since(want[0].Time), cmpopts.EquateNaNs()), "later than the first")
+	require.False(t, p.take(7), "sorted in, it is known still")
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"runtime"
 	"slices"
@@ -92,22 +93,16 @@ offset in which the file gives its times, and its noon is guessed from that.`,
 	return c
 }
 
-// A yardRows is a yard and its rows, in order of arrival.
-type yardRows struct {
-	yard outyard.Yard
-	rows []csvfile.Row
-}
-
 // readSeason reads the file into yards. A row that cannot be read is reported
 // and left out.
-func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.Writer) (yards map[outyard.YardID]*yardRows, order []outyard.YardID, bad int, err error) {
+func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.Writer) (yards map[outyard.YardID]*season, order []outyard.YardID, bad int, err error) {
 	r, err := csvfile.NewReader(in)
 	if err != nil {
 		return nil, nil, 0, err
 	}
-	yards = map[outyard.YardID]*yardRows{}
+	yards = map[outyard.YardID]*season{}
 	for _, y := range cfg.Yards {
-		yards[y.ID] = &yardRows{yard: y}
+		yards[y.ID] = newSeason(y)
 	}
 	for {
 		row, err := r.Read()
@@ -128,26 +123,16 @@ func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.W
 		}
 		y := yards[row.Reading.Yard]
 		if y == nil {
-			y = &yardRows{yard: yardByDefault(row.Reading.Yard, row.Zone, row.Reading.Time)}
+			y = newSeason(yardByDefault(row.Reading.Yard, row.Zone, row.Reading.Time))
 			yards[row.Reading.Yard] = y
 		}
-		if _, known := y.yard.Hive(row.Reading.Hive); !known && row.Reading.Hive != "" {
-			y.yard.Hives = append(y.yard.Hives, outyard.Hive{ID: row.Reading.Hive, Name: string(row.Reading.Hive)})
-		}
-		y.rows = append(roomy(y.rows), row)
+		y.add(row)
 	}
-	for id, y := range yards {
-		order = append(order, id)
-		slices.SortStableFunc(y.rows, func(a, b csvfile.Row) int {
-			return cmp.Or(a.Arrival.Compare(b.Arrival), a.Reading.Time.Compare(b.Reading.Time), cmp.Compare(a.Reading.Hive, b.Reading.Hive))
-		})
-	}
-	slices.Sort(order)
-	return yards, order, bad, nil
+	return yards, slices.Sorted(maps.Keys(yards)), bad, nil
 }
 
 // replayYards replays each yard, as many side by side as there are cores.
-func replayYards(yards map[outyard.YardID]*yardRows, order []outyard.YardID, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day, error) {
+func replayYards(yards map[outyard.YardID]*season, order []outyard.YardID, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day, error) {
 	found := make([][]outyard.Finding, len(order))
 	days := make([][]outyard.Day, len(order))
 	var g errgroup.Group
@@ -170,7 +155,7 @@ func replayYards(yards map[outyard.YardID]*yardRows, order []outyard.YardID, jou
 }
 
 // replayYard lets a yard's rows arrive one after the other.
-func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day) {
+func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day) {
 	set := analysis.DefaultSettings()
 	course := analysis.NewCourse(y.yard, journal, set)
 	ledger := alerts.NewLedger(nil)
@@ -190,15 +175,16 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 	}
 	var lateSince time.Time
-	arrived, marks := past{}, bookmarks{}
-	for i := 0; i < len(y.rows); {
-		now := y.rows[i].Arrival
+	arrived, marks := newPast(y), bookmarks{}
+	for rows := y.byArrival(); len(rows) > 0; {
+		now := y.arrival(rows[0])
 		pass(now)
 		late := !lateSince.IsZero()
-		for ; i < len(y.rows) && y.rows[i].Arrival.Equal(now); i++ {
-			if arrived.take(y.rows[i].Reading) {
-				marks.changed(y.rows[i].Reading.Time)
-				late = course.Observe(y.rows[i].Reading) != nil || late
+		for ; len(rows) > 0 && y.arrival(rows[0]).Equal(now); rows = rows[1:] {
+			if arrived.take(rows[0]) {
+				r := y.reading(rows[0])
+				marks.changed(r.Time)
+				late = course.Observe(r) != nil || late
 				tell(now)
 			}
 		}
@@ -207,7 +193,7 @@ func replayYard(y *yardRows, journal []outyard.Entry, until time.Time) ([]outyar
 		}
 		// A backlog trickles in: the past is folded anew when it has paused, or
 		// twice a minute, as the daemon does.
-		if late && (i == len(y.rows) || y.rows[i].Arrival.Sub(lateSince) > 30*time.Second) {
+		if late && (len(rows) == 0 || y.arrival(rows[0]).Sub(lateSince) > 30*time.Second) {
 			lateSince = time.Time{}
 			course = marks.refold(func() *analysis.Course { return analysis.NewCourse(y.yard, journal, set) }, arrived)
 			course.Advance(now)
