@@ -84,6 +84,8 @@ type Course struct {
 
 	newest   time.Time    // the newest instant seen
 	first    outyard.Date // the first date that is not counted yet
+	counts   hourOfDate   // when it is
+	needs    hourOfDate   // from when on readings may still come
 	began    bool
 	counted  bool // at least one day is
 	judge    *air.Judge
@@ -129,8 +131,10 @@ func (c *Course) Observe(r outyard.Reading) error {
 	if c.silence.Heard(r.Hive, r.Time) {
 		c.revision++
 	}
-	if date := outyard.DateOf(r.Time, c.yard.Zone); !c.began || (!c.counted && date.Before(c.first)) {
-		c.began, c.first = true, date
+	if !c.counted {
+		if date := outyard.DateOf(r.Time, c.yard.Zone); !c.began || date.Before(c.first) {
+			c.began, c.first = true, date
+		}
 	}
 	c.battery.Observe(r)
 	r, changed := c.faults.Observe(r)
@@ -187,13 +191,26 @@ func (c *Course) Due() time.Time {
 
 // countAt is when a date is counted: the morning after.
 func (c *Course) countAt(d outyard.Date) time.Time {
-	n := d.Add(1)
-	return time.Date(n.Year, n.Month, n.Day, closeHour, 0, 0, 0, c.yard.Zone)
+	return c.counts.at(d.Add(1), closeHour, c.yard.Zone)
 }
 
 // countNeeds is the instant up to which the count of the day before d looks.
 func (c *Course) countNeeds(d outyard.Date) time.Time {
-	return time.Date(d.Year, d.Month, d.Day, closeNeeds, 0, 0, 0, c.yard.Zone)
+	return c.needs.at(d, closeNeeds, c.yard.Zone)
+}
+
+// An hourOfDate is an hour of the date that was asked for last: each reading
+// asks for the same ones.
+type hourOfDate struct {
+	date outyard.Date
+	time time.Time
+}
+
+func (h *hourOfDate) at(d outyard.Date, hour int, zone *time.Location) time.Time {
+	if h.date != d || h.time.IsZero() {
+		*h = hourOfDate{d, time.Date(d.Year, d.Month, d.Day, hour, 0, 0, 0, zone)}
+	}
+	return h.time
 }
 
 // Revision changes whenever Findings or Days may have changed.

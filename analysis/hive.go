@@ -47,6 +47,16 @@ type event struct {
 	around steps.Circumstances // as last seen
 	alone  steps.Verdict       // by its own path only
 	said   saying
+	probe  struct{ known, brood bool } // see broodProbe
+}
+
+// broodProbe says whether the probe hung in the brood before the event. That
+// is past, and found out once.
+func (e *event) broodProbe(h *hive) bool {
+	if !e.probe.known {
+		e.probe.known, e.probe.brood = true, h.broodProbe(e.Before)
+	}
+	return e.probe.brood
 }
 
 // A saying is what a finding would tell of an event: while it is the same,
@@ -184,12 +194,14 @@ const returnWithin = 2 * time.Hour
 // explain weighs a hive's departures that ended since an instant.
 func (c *Course) explain(h *hive, since time.Time) {
 	recent := h.recent(since)
-	for _, e := range recent {
-		e.alone = steps.Explain(e.Departure, c.circumstances(h, e, false), c.set.Steps)
+	alone := make([]steps.Circumstances, len(recent))
+	for i, e := range recent {
+		alone[i] = c.circumstances(h, e)
+		e.alone = steps.Explain(e.Departure, alone[i], c.set.Steps)
 	}
-	for _, e := range recent {
+	for i, e := range recent {
 		busy := e.around.Busy
-		e.around = c.circumstances(h, e, true)
+		e.around = c.inCompany(alone[i], h, e)
 		e.around.Busy = busy
 		e.Verdict = steps.Explain(e.Departure, e.around, c.set.Steps)
 		if s := e.says(); s != e.said {
@@ -277,10 +289,9 @@ func (e *event) mark() float64 {
 	return 1 - e.alone.P[steps.SwarmLeft] - e.alone.P[steps.SwarmCameBack]
 }
 
-// circumstances gathers what is known around an event. Without company, what
-// other events are taken for is left out, so that two guesses do not prop
-// each other up.
-func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstances {
+// circumstances gathers what is known around an event, but for what other
+// events are taken for, so that two guesses do not prop each other up.
+func (c *Course) circumstances(h *hive, e *event) steps.Circumstances {
 	from, to := e.Before.Add(-time.Hour), e.End.Add(time.Hour)
 	x := steps.Circumstances{
 		SolarHour:    sun.SolarHour(c.yard.Longitude, e.Start),
@@ -290,7 +301,7 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 		RainMm:       c.weather.rainMm(from, to),
 		WindMS:       c.weather.mean(outyard.Wind, from, to),
 		Quiet:        h.newest.Sub(e.QuietFrom),
-		BroodProbe:   h.broodProbe(e.Before),
+		BroodProbe:   e.broodProbe(h),
 	}
 	x.CommonKg, x.YardKg = c.commonKg(h, e.Before, e.End)
 	for _, j := range within(c.journal, e.Start.Add(-3*time.Hour), e.Start.Add(3*time.Hour), func(j outyard.Entry) time.Time { return j.Time }) {
@@ -310,9 +321,12 @@ func (c *Course) circumstances(h *hive, e *event, company bool) steps.Circumstan
 			x.BackShare = max(x.BackShare, min(back, 2-back))
 		}
 	}
-	if !company {
-		return x
-	}
+	return x
+}
+
+// inCompany adds what other events about it are taken for.
+func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circumstances {
+	net := e.NetKg()
 	for _, o := range h.recent(e.Before.Add(-neighbourhood)) {
 		if undoes := math.Abs(o.NetKg()+net) < 0.4*math.Abs(net); o != e && !undoes && o.Before.Sub(e.End) <= neighbourhood {
 			x.WorkedNear = x.WorkedNear || o.worked()

@@ -28,17 +28,17 @@ func newPast(s *season) *past { return &past{s, make([]hivePast, len(s.hives))} 
 // take keeps the i-th row. It says whether it was news, as a row that is there
 // twice is not.
 func (p *past) take(i int32) (news bool) {
-	r := &p.season.rows[i]
+	r := p.season.row(i)
 	a := &p.hives[r.hive]
-	if n := len(a.byTime); n == 0 || p.season.rows[a.byTime[n-1]].second < r.second {
-		a.byTime = append(roomy(a.byTime), i)
+	if n := len(a.byTime); n == 0 || p.season.row(a.byTime[n-1]).second < r.second {
+		a.byTime = append(a.byTime, i)
 		return true
 	}
-	if k := p.from(a, r.second); p.season.rows[a.byTime[k]].second == r.second {
-		return complete(&p.season.rows[a.byTime[k]], r)
+	if k := p.from(a, r.second); p.season.row(a.byTime[k]).second == r.second {
+		return complete(p.season.row(a.byTime[k]), r)
 	}
 	if k, kept := a.late[r.second]; kept {
-		return complete(&p.season.rows[k], r)
+		return complete(p.season.row(k), r)
 	}
 	if a.late == nil {
 		a.late = map[int64]int32{}
@@ -49,7 +49,7 @@ func (p *past) take(i int32) (news bool) {
 
 // from is the place of the hive's first row at a second or later.
 func (p *past) from(a *hivePast, second int64) int {
-	return sort.Search(len(a.byTime), func(k int) bool { return p.season.rows[a.byTime[k]].second >= second })
+	return sort.Search(len(a.byTime), func(k int) bool { return p.season.row(a.byTime[k]).second >= second })
 }
 
 // complete adds what was not known before. It says whether there was any.
@@ -73,7 +73,7 @@ func (p *past) since(t time.Time) []int32 {
 			for _, i := range a.late {
 				a.byTime = append(a.byTime, i)
 			}
-			slices.SortFunc(a.byTime, func(i, j int32) int { return int(p.season.rows[i].second - p.season.rows[j].second) })
+			slices.SortFunc(a.byTime, func(i, j int32) int { return int(p.season.row(i).second - p.season.row(j).second) })
 			a.late = nil
 		}
 		if part := a.byTime[p.from(a, t.Unix()+1):]; len(part) > 0 {
@@ -84,7 +84,7 @@ func (p *past) since(t time.Time) []int32 {
 	for len(parts) > 0 {
 		first := 0 // of those with the same time the first hive's
 		for i := range parts {
-			if p.season.rows[parts[i][0]].second < p.season.rows[parts[first][0]].second {
+			if p.season.row(parts[i][0]).second < p.season.row(parts[first][0]).second {
 				first = i
 			}
 		}

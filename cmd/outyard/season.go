@@ -16,8 +16,12 @@ type season struct {
 	yard  outyard.Yard
 	hives []outyard.HiveID
 	place map[outyard.HiveID]int32 // in hives
-	rows  []row
+	parts [][]row                  // partLength each, the last of fewer
 }
+
+// partLength is a power of two. Rows lie in parts, since one long slice is
+// copied over and over while it grows.
+const partLength = 1 << 12
 
 type row struct {
 	second, arrivedSecond int64 // since 1970
@@ -41,28 +45,42 @@ func (s *season) add(r csvfile.Row) {
 			s.yard.Hives = append(s.yard.Hives, outyard.Hive{ID: r.Reading.Hive, Name: string(r.Reading.Hive)})
 		}
 	}
-	s.rows = append(roomy(s.rows), row{r.Reading.Time.Unix(), r.Arrival.Unix(), int32(r.Arrival.Nanosecond()), hive, r.Reading.Values})
+	if n := len(s.parts); n == 0 || len(s.parts[n-1]) == partLength {
+		s.parts = append(s.parts, make([]row, 0, partLength))
+	}
+	last := &s.parts[len(s.parts)-1]
+	*last = append(*last, row{r.Reading.Time.Unix(), r.Arrival.Unix(), int32(r.Arrival.Nanosecond()), hive, r.Reading.Values})
+}
+
+func (s *season) row(i int32) *row { return &s.parts[i/partLength][i%partLength] }
+
+func (s *season) length() int {
+	if len(s.parts) == 0 {
+		return 0
+	}
+	return (len(s.parts)-1)*partLength + len(s.parts[len(s.parts)-1])
 }
 
 // reading is the i-th row's, whose time is to the second (see [outyard.NewReading]).
 func (s *season) reading(i int32) outyard.Reading {
-	r := &s.rows[i]
+	r := s.row(i)
 	return outyard.Reading{Yard: s.yard.ID, Hive: s.hives[r.hive], Time: time.Unix(r.second, 0).UTC(), Values: r.values}
 }
 
 func (s *season) arrival(i int32) time.Time {
-	return time.Unix(s.rows[i].arrivedSecond, int64(s.rows[i].arrivedNs)).UTC()
+	r := s.row(i)
+	return time.Unix(r.arrivedSecond, int64(r.arrivedNs)).UTC()
 }
 
 // byArrival is the order in which the rows arrived; what arrived at once by
 // time and hive.
 func (s *season) byArrival() []int32 {
-	order := make([]int32, len(s.rows))
+	order := make([]int32, s.length())
 	for i := range order {
 		order[i] = int32(i)
 	}
 	before := func(i, j int32) int {
-		a, b := &s.rows[i], &s.rows[j]
+		a, b := s.row(i), s.row(j)
 		return cmp.Or(cmp.Compare(a.arrivedSecond, b.arrivedSecond), cmp.Compare(a.arrivedNs, b.arrivedNs),
 			cmp.Compare(a.second, b.second), cmp.Compare(s.hives[a.hive], s.hives[b.hive]), cmp.Compare(i, j))
 	}
@@ -70,14 +88,4 @@ func (s *season) byArrival() []int32 {
 		slices.SortFunc(order, before)
 	}
 	return order
-}
-
-// roomy returns a slice with room for one more, twice as large where it was
-// full: append takes a quarter more of a long one, and copies a season over
-// and over.
-func roomy[T any](s []T) []T {
-	if len(s) < cap(s) {
-		return s
-	}
-	return append(make([]T, 0, max(64, 2*len(s))), s...)
 }
