@@ -7,10 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"maps"
 	"os"
 	"runtime"
 	"slices"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -104,11 +106,7 @@ func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.W
 	for _, y := range cfg.Yards {
 		yards[y.ID] = newSeason(y)
 	}
-	for {
-		row, err := r.Read()
-		if err == io.EOF {
-			break
-		}
+	for row, err := range ahead(r) {
 		if bad0 := new(csvfile.RowError); errors.As(err, &bad0) {
 			bad++
 			fmt.Fprintln(complain, bad0)
@@ -129,6 +127,50 @@ func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.W
 		y.add(row)
 	}
 	return yards, slices.Sorted(maps.Keys(yards)), bad, nil
+}
+
+// ahead reads rows on a goroutine of its own, since to read them takes as long
+// as to sort them into yards.
+func ahead(r *csvfile.Reader) iter.Seq2[csvfile.Row, error] {
+	type read struct {
+		row csvfile.Row
+		err error
+	}
+	const batch, batches = 1024, 4
+	return func(yield func(csvfile.Row, error) bool) {
+		filled, done := make(chan []read, batches), make(chan struct{})
+		var reading sync.WaitGroup
+		defer reading.Wait()
+		defer close(done)
+		reading.Go(func() {
+			defer close(filled)
+			for over := false; !over; {
+				rows := make([]read, 0, batch)
+				for !over && len(rows) < batch {
+					row, err := r.Read()
+					over = err == io.EOF
+					if bad := new(csvfile.RowError); err != nil && !errors.As(err, &bad) {
+						over = true // reading cannot go on after it
+					}
+					if err != io.EOF {
+						rows = append(rows, read{row, err})
+					}
+				}
+				select {
+				case filled <- rows:
+				case <-done:
+					return
+				}
+			}
+		})
+		for rows := range filled {
+			for _, one := range rows {
+				if !yield(one.row, one.err) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // replayYards replays each yard, as many side by side as there are cores.
