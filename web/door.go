@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/prometheus/client_golang/prometheus"
 )
@@ -176,9 +177,11 @@ func packed(next http.Handler) http.Handler {
 		}
 		if len(body) > 1024 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
 			var small bytes.Buffer
-			z, _ := gzip.NewWriterLevel(&small, gzip.BestSpeed) // the level is valid
-			_, _ = z.Write(body)                                // a buffer takes all
+			z := packers.Get().(*gzip.Writer)
+			z.Reset(&small)
+			_, _ = z.Write(body) // a buffer takes all
 			_ = z.Close()
+			packers.Put(z)
 			body = small.Bytes()
 			h.Set("Content-Encoding", "gzip")
 		}
@@ -187,6 +190,12 @@ func packed(next http.Handler) http.Handler {
 		_, _ = w.Write(body) // who has left cannot be told
 	})
 }
+
+// packers are kept: each has tables of half a megabyte.
+var packers = sync.Pool{New: func() any {
+	z, _ := gzip.NewWriterLevel(nil, gzip.BestSpeed) // the level is valid
+	return z
+}}
 
 type heldWriter struct {
 	http.ResponseWriter

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"html/template"
 	"math"
 	"net/http"
 	"net/url"
@@ -31,7 +32,8 @@ type hivePage struct {
 	Charts            []picture
 	Found             []note
 	Entries           []entryRow
-	Days              []dayRow
+	DayCount          int
+	Days              template.HTML // the newest first
 	CSVURL, Self      string
 	AddURL            string
 	Zone              string
@@ -61,10 +63,6 @@ type entryRow struct {
 	When, ISO, What, Kg, Note, HiveName, HiveURL, YardName, YardURL string
 
 	FixURL string // where it is put right
-}
-
-type dayRow struct {
-	Date, Gain, Handled, NightLoss, Stores, Mould, WallRH, Brood, Coverage string
 }
 
 // defaultDays is what a hive shows when nothing else is asked for.
@@ -187,9 +185,7 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	for _, e := range entries {
 		v.Entries = append(v.Entries, entryRowOf(e, p, now))
 	}
-	for _, d := range slices.Backward(days) {
-		v.Days = append(v.Days, dayRowOf(d))
-	}
+	v.DayCount, v.Days = len(days), dayRows(days)
 	return s.show(w, http.StatusOK, "hive", frame{Title: v.Name + ", " + v.YardName, Here: "yards", Honey: true, Page: v})
 }
 
@@ -269,15 +265,29 @@ func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {
 	return row
 }
 
-func dayRowOf(d outyard.Day) dayRow {
-	row := dayRow{Date: d.Date.String(), Gain: signed(d.GainKg, 2), Handled: signed(d.HandledKg, 1), NightLoss: number(d.NightLossKg, 2),
-		Stores: number(d.StoresKg, 1), Mould: number(d.MouldIndex, 2), WallRH: number(d.WallRHPct, 0), Brood: number(d.BroodTempC, 1)}
-	if outyard.Known(d.Coverage) {
-		row.Coverage = number(d.Coverage*100, 0) + " %"
-	} else {
-		row.Coverage = number(d.Coverage, 0)
+// dayRows are the rows of the daily table, the newest first. They are put
+// together here, since the template took as long for a year of them as all else
+// in the page; dates and numbers of our own making are all that is in them.
+func dayRows(days []outyard.Day) template.HTML {
+	var b strings.Builder
+	b.Grow(len(days) * 256)
+	for _, d := range slices.Backward(days) {
+		b.WriteString(`<tr><th scope="row">`)
+		b.WriteString(template.HTMLEscapeString(d.Date.String()))
+		b.WriteString(`</th>`)
+		coverage := number(d.Coverage*100, 0)
+		if outyard.Known(d.Coverage) {
+			coverage += " %"
+		}
+		for _, cell := range [...]string{signed(d.GainKg, 2), signed(d.HandledKg, 1), number(d.NightLossKg, 2), number(d.StoresKg, 1),
+			number(d.MouldIndex, 2), number(d.WallRHPct, 0), number(d.BroodTempC, 1), coverage} {
+			b.WriteString(`<td class="n">`)
+			b.WriteString(template.HTMLEscapeString(cell))
+			b.WriteString(`</td>`)
+		}
+		b.WriteString(`</tr>`)
 	}
-	return row
+	return template.HTML(b.String())
 }
 
 // The widths in which charts are drawn, by the width of the window: text in a
