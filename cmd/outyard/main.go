@@ -28,6 +28,7 @@ func commands() []*cobra.Command {
 		newExport(),
 		newImport(),
 		newJournal(),
+		newNode(),
 		newRefused(),
 		newReplay(),
 		newRestore(),

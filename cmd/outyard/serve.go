@@ -178,7 +178,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 
 	var mqttAt net.Addr
 	if e := cfg.MQTT.Embedded; e != nil {
-		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings, WallClock: time.Now}, intake, d.now, d.log, reg)
+		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings, WallClock: time.Now, Nodes: state}, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("open broker on %s: %w", e.Listen, err)
 		}
