@@ -146,7 +146,7 @@ func (c *Course) Observe(r outyard.Reading) error {
 		return nil
 	}
 	if h == nil {
-		h = newHive(r.Hive, c.yard, c.journal, c.set)
+		h = newHive(r.Hive, c.yard, c.journal, &c.set)
 		c.hives[r.Hive] = h
 		c.order = append(c.order, h)
 		slices.SortFunc(c.order, func(a, b *hive) int { return cmp.Compare(a.id, b.id) })

@@ -21,7 +21,7 @@ import (
 type hive struct {
 	id      outyard.HiveID
 	yard    outyard.Yard
-	set     Settings
+	set     *Settings // the course's
 	newest  time.Time
 	weighed time.Time // of the last sample with a weight
 	counted time.Time // the end of the last day that is counted
@@ -76,7 +76,7 @@ func (e *event) says() saying {
 		int(math.Round(1000 * e.NetKg())), int(math.Round(10 * e.WarmedK))}
 }
 
-func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set Settings) *hive {
+func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set *Settings) *hive {
 	config, _ := yard.Hive(id)
 	config.ID = id
 	return &hive{id: id, yard: yard, set: set, stream: condition.NewStream(set.Condition),

@@ -129,7 +129,7 @@ func TestQuietNightsAfterAFlowAreAHint(t *testing.T) {
 	y.Hives[0].Name = "By the gate"
 	c := NewCourse(y, nil, DefaultSettings())
 	for _, id := range []outyard.HiveID{"h1", "h2"} {
-		h := newHive(id, y, nil, c.set)
+		h := newHive(id, y, nil, &c.set)
 		c.hives[id], c.order = h, append(c.order, h)
 		for range 20 {
 			h.nights.Next(0.6, true)

@@ -54,9 +54,7 @@ When readings can be taken it logs one line "ready" with its addresses.`,
 				return err
 			}
 			if os.Getenv("GOGC") == "" {
-				// On a small computer memory is dearer than the CPU that this
-				// costs: make bench, memory of the daemon with 30 hives.
-				debug.SetGCPercent(50)
+				debug.SetGCPercent(gcPercent(cfg))
 			}
 			if cfg.File == "" {
 				log.Warn("no config: defaults are in force, and whatever sends gets a place", "cure", "write "+configs.DefaultFile+"; configs/minimal.yaml is a start")
@@ -73,6 +71,22 @@ When readings can be taken it logs one line "ready" with its addresses.`,
 	cmd.Flags().String("data", "", "`DIR` of the store, instead of the config's")
 	cmd.Flags().StringVar(&logFormat, "log", "text", "`FORM` of the log: text or json")
 	return cmd
+}
+
+// gcPercent is by how much the heap may grow before it is cleared up. Memory is
+// dearer than the CPU that this costs, on a small computer and with many
+// hives: what is remembered of those is nearly all of the heap, and little
+// of it changes with a reading (make bench, memory of the daemon).
+func gcPercent(cfg configs.Config) int {
+	const manyHives = 1000
+	hives := 0
+	for _, y := range cfg.Yards {
+		hives += len(y.Hives)
+	}
+	if hives >= manyHives {
+		return 25
+	}
+	return 50
 }
 
 func newLog(cmd *cobra.Command, format string) (*slog.Logger, error) {
