@@ -36,6 +36,10 @@ type Settings struct {
 	Fault     instruments.FaultSettings
 	Honey     honey.Settings
 	Robbing   robbing.Settings
+	// LeastConfidence is how likely what a finding says must be, 0 to 1, for it
+	// to be known of at all: one in twenty teaches the keeper to look away. A
+	// swarm is told from less than even odds, so that the least is no higher.
+	LeastConfidence float64
 }
 
 // DefaultSettings returns the defaults of every analysis.
@@ -53,6 +57,8 @@ func DefaultSettings() Settings {
 		Fault:     instruments.DefaultFaultSettings(),
 		Honey:     honey.DefaultSettings(),
 		Robbing:   robbing.DefaultSettings(),
+
+		LeastConfidence: 0.05,
 	}
 }
 
@@ -252,6 +258,7 @@ func (c *Course) Findings() []outyard.Finding {
 	all = append(all, c.silence.Findings()...)
 	all = append(all, c.battery.Findings()...)
 	all = append(all, c.faults.Findings()...)
+	all = slices.DeleteFunc(all, func(f outyard.Finding) bool { return f.Confidence < c.set.LeastConfidence })
 	for i := range all {
 		say(&all[i])
 	}

@@ -136,6 +136,36 @@ func TestWhatADepartureMeans(t *testing.T) {
 	}
 }
 
+// On a fine day several hives of a yard may swarm: no fall of one makes the
+// keeper's work of the others.
+func TestTwoHivesOfAYardMaySwarmWithinTheHour(t *testing.T) {
+	y := testYard(t, "h1", "h2", "h3", "h4")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	rs := readings(y, "h1", noon, 10*time.Minute, fallKg(2.4, noon))
+	rs = append(rs, readings(y, "h2", noon, 10*time.Minute, fallKg(1.9, noon.Add(35*time.Minute)))...)
+	rs = append(rs, readings(y, "h3", noon, 10*time.Minute, still)...)
+	rs = append(rs, readings(y, "h4", noon, 10*time.Minute, still)...)
+	for i := range rs {
+		rs[i].Values[outyard.InsideTemp] = outyard.Unknown
+	}
+	found, _ := Evaluate(y, nil, rs, noon.Add(24*time.Hour), DefaultSettings())
+	require.Equal(t, []outyard.Kind{outyard.Swarm}, kinds(found, "h1"))
+	require.Equal(t, []outyard.Kind{outyard.Swarm}, kinds(found, "h2"))
+	require.Empty(t, kinds(found, "h3"))
+}
+
+func TestWhatIsHardlyLikelyIsNotKnownOf(t *testing.T) {
+	y := testYard(t, "h1")
+	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
+	rs := readings(y, "h1", noon, 10*time.Minute, fallKg(2.4, noon).warmedK(2.2, noon))
+	set := DefaultSettings()
+	found, _ := Evaluate(y, nil, rs, noon.Add(24*time.Hour), set)
+	require.Len(t, found, 1)
+	set.LeastConfidence = found[0].Confidence + 0.01
+	found, _ = Evaluate(y, nil, rs, noon.Add(24*time.Hour), set)
+	require.Empty(t, found)
+}
+
 func TestSwarmIsToldWithinTwoReadings(t *testing.T) {
 	y := testYard(t, "h1")
 	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
@@ -188,8 +218,8 @@ func TestAFaintMarkIsWorkOnlyWhileTheKeeperIsInTheYard(t *testing.T) {
 	}
 }
 
-// By weight alone a comb taken looks like a swarm, until the days after show
-// whether the foragers went with it.
+// By weight alone a comb taken looks like a swarm; the days after show whether
+// the foragers went with it.
 func TestTheDaysAfterTellASwarmFromCombsTaken(t *testing.T) {
 	y := testYard(t, "h1", "h2", "h3")
 	noon := time.Date(2027, 5, 22, 12, 4, 0, 0, y.Zone)
@@ -210,7 +240,7 @@ func TestTheDaysAfterTellASwarmFromCombsTaken(t *testing.T) {
 						h := float64(r.Time.In(y.Zone).Hour()) + float64(r.Time.In(y.Zone).Minute())/60
 						w := &r.Values[outyard.Weight]
 						if id == "h1" && !r.Time.Before(noon) {
-							*w += (1-c.left)*0.25*math.Max(0, math.Sin((h-8)/11*math.Pi)) - 2.4*min(1, r.Time.Sub(noon).Minutes()/15)
+							*w += (1-c.left)*0.25*math.Max(0, math.Sin((h-8)/11*math.Pi)) - 2.4*min(1, r.Time.Sub(noon).Minutes()/3)
 						}
 						r.Values[outyard.InsideTemp] = outyard.Unknown
 						rs = append(rs, r)

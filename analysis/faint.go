@@ -23,14 +23,18 @@ const (
 	// sample must stand out by: hands on a box move the scale by that.
 	faintNoise = 4
 	faintKg    = 0.08
-	// faintK is by how much the hive must be colder than before otherwise.
-	faintK = 0.3
+	// faintK is by how much the hive must be colder otherwise, on top of
+	// faintMoves times what its warmth moves by from sample to sample.
+	faintK     = 0.3
+	faintMoves = 4
 	// faintP is how sure a faint mark is: hives are passed over, too.
 	faintP = 0.65
 	// faintRound is at how many other hives something must have stood out at
 	// the time for a keeper's round of the yard that left nothing but such
-	// marks: by chance that many hives do not stir within the hour.
+	// marks, and one in how many of a big yard: by chance that many hives do not
+	// stir within the hour.
 	faintRound = 3
+	faintShare = 2
 	// flightC is the air from which on bees that try their wings lighten a
 	// hive for a while, and many hives at the same hour: little flies below
 	// 12 °C (COLOSS standard methods).
@@ -96,7 +100,28 @@ func keeperNear(b *blip, i int, work [][]spell, blips [][]blip) bool {
 	if few := len(work) <= 3; worked >= 2 || worked == 1 && few {
 		return true
 	}
-	return worked+stirred >= faintRound && (worked > 0 || !b.flight)
+	round := max(faintRound, (len(work)-1)/faintShare)
+	return worked+stirred >= round && (worked > 0 || !b.flight)
+}
+
+// chill is how far the i-th sample is colder inside than those before it and
+// those half an hour after it, in what it takes to count: the day's course is
+// not, nor the unrest of a probe away from the nest.
+func chill(samples []condition.Sample, i int) float64 {
+	if c := samples[i].InsideTempC; !(max(samples[i-1].InsideTempC, samples[i-2].InsideTempC, samples[i-3].InsideTempC)-c > faintK) {
+		return 0 // as nearly always: not worth the rest
+	}
+	before := warmths(nil, samples[max(0, i-12):i])
+	after := warmths(nil, samples[min(len(samples), i+3):min(len(samples), i+6)])
+	if len(before) < 6 || len(after) < 2 {
+		return 0
+	}
+	moves := make([]float64, 0, len(before))
+	for k := 1; k < len(before); k++ {
+		moves = append(moves, math.Abs(before[k]-before[k-1]))
+	}
+	usual := min(robust.Median(before[len(before)-3:]), robust.Median(after))
+	return (usual - samples[i].InsideTempC) / (faintK + faintMoves*robust.Median(moves))
 }
 
 // workWithin is when the keeper was surely at the hive.
@@ -114,7 +139,6 @@ func (h *hive) workWithin(from, to time.Time) []spell {
 // own is near.
 func (c *Course) blips(h *hive, from, to time.Time) []blip {
 	var found []blip
-	warm := make([]float64, 0, 12)
 	samples := h.samples.Between(from, to)
 	for i := 3; i < len(samples)-3; i++ {
 		s := samples[i]
@@ -129,11 +153,7 @@ func (c *Course) blips(h *hive, from, to time.Time) []blip {
 		if mark > 1 {
 			mark = out / (faintKg + faintNoise*max(h.stream.NoiseKg(), gustsKg(samples, i)))
 		}
-		if warm = warmths(warm[:0], samples[max(0, i-12):i]); len(warm) >= 6 {
-			slices.Sort(warm)
-			usual := (warm[(len(warm)-1)/2] + warm[len(warm)/2]) / 2
-			mark = max(mark, (usual-s.InsideTempC)/(faintK+usual-warm[0]))
-		}
+		mark = max(mark, chill(samples, i))
 		if !(mark > 1) || h.busyAt(s.Time) || sun.ElevationDeg(c.yard.Latitude, c.yard.Longitude, s.Time) < nightDeg {
 			continue
 		}

@@ -152,20 +152,29 @@ func (h *hive) changeKg(from, to time.Time) float64 {
 	return h.samples.WeightKg(to, off) - h.samples.WeightKg(from, off)
 }
 
-// broodProbe says whether the probe hung in the warmth of a brood nest in the
-// hours before an instant: 32 to 37 °C (COLOSS standard methods: brood is kept
-// at 32 to 36 °C).
+// The warmth of a brood nest: it is kept at 32 to 36 °C (COLOSS standard
+// methods). At its centre a day swings by less than a degree (from memory), at
+// its edge by more; elsewhere in the hive the warmth follows the day's.
+const (
+	nestMinC, nestMaxC = 32.0, 37.0
+	nestSwingK         = 1.5
+)
+
+// broodProbe says whether the probe hung in the warmth of a brood nest on the
+// day up to an instant: as warm, and as steady.
 func (h *hive) broodProbe(before time.Time) bool {
-	n, warm := 0, 0
-	for _, s := range h.samples.Between(before.Add(-12*time.Hour), before.Add(-30*time.Minute)) {
+	var c []float64
+	for _, s := range h.samples.Between(before.Add(-24*time.Hour), before.Add(-30*time.Minute)) {
 		if outyard.Known(s.InsideTempC) {
-			n++
-			if s.InsideTempC > 32 && s.InsideTempC < 37 {
-				warm++
-			}
+			c = append(c, s.InsideTempC)
 		}
 	}
-	return n >= 6 && warm > n*4/5
+	if len(c) < 6 {
+		return false
+	}
+	slices.Sort(c)
+	middle, swing := c[len(c)/2], c[len(c)*9/10]-c[len(c)/10]
+	return middle > nestMinC && middle < nestMaxC && swing < nestSwingK
 }
 
 // explainAround weighs anew what may have changed with hive h's newest
@@ -283,11 +292,27 @@ func (e *event) abrupt() bool {
 		e.alone.Cause != steps.Water && e.alone.Cause != steps.Fault
 }
 
+// likeSwarm is the most that an event counts for a mark of the keeper when a
+// swarm could have left just such a path: on a fine day several hives of a yard
+// may swarm, and what the keeper takes mostly shows a lift at one of them.
+const likeSwarm = 0.3
+
 // mark is how much an event counts for a mark of the keeper in the yard: as
 // much as it is no swarm by its own path.
-func (e *event) mark() float64 {
-	return 1 - e.alone.P[steps.SwarmLeft] - e.alone.P[steps.SwarmCameBack]
+func (e *event) mark(set steps.Settings) float64 {
+	mark := 1 - e.alone.P[steps.SwarmLeft] - e.alone.P[steps.SwarmCameBack]
+	if steps.CleanFall(e.Departure, set) {
+		return min(mark, likeSwarm)
+	}
+	return mark
 }
+
+// An after-swarm leaves some 7 to 14 days after the prime one (from memory), and
+// others within days after it.
+const (
+	castFirst = 6 * 24 * time.Hour
+	castLast  = 17 * 24 * time.Hour
+)
 
 // circumstances gathers what is known around an event, but for what other
 // events are taken for, so that two guesses do not prop each other up.
@@ -327,6 +352,11 @@ func (c *Course) circumstances(h *hive, e *event) steps.Circumstances {
 // inCompany adds what other events about it are taken for.
 func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circumstances {
 	net := e.NetKg()
+	for _, o := range h.recent(e.Before.Add(-castLast)) {
+		if e.Before.Sub(o.Before) >= castFirst {
+			x.Swarmed = max(x.Swarmed, o.Verdict.P[steps.SwarmLeft])
+		}
+	}
 	for _, o := range h.recent(e.Before.Add(-neighbourhood)) {
 		if undoes := math.Abs(o.NetKg()+net) < 0.4*math.Abs(net); o != e && !undoes && o.Before.Sub(e.End) <= neighbourhood {
 			x.WorkedNear = x.WorkedNear || o.worked()
@@ -348,7 +378,7 @@ func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circu
 				apart := max(0, o.Before.Sub(e.End), e.Before.Sub(o.End))
 				gap = min(gap, apart)
 				if apart <= neighbourhood {
-					mark = max(mark, o.mark())
+					mark = max(mark, o.mark(c.set.Steps))
 				}
 			}
 		}

@@ -52,12 +52,12 @@ type Settings struct {
 	// SmallGrossKg: below this gross weight a hive is a nucleus without the
 	// bees to spare for a swarm. Floor, box, combs and lid alone are 15 kg.
 	SmallGrossKg float64
-	// NoProbeNats is what a clean fall counts for a swarm where no probe in the
-	// hive could speak against it, besides what TellSwarmAt allows: without a
-	// probe nothing but falls in doubt would be left to tell of.
+	// NoProbeNats is what a fall counts for a swarm where no probe in the hive
+	// could speak against it, and in part where one hardly could, besides what
+	// TellSwarmAt allows: nothing but falls in doubt would be left to tell of.
 	NoProbeNats float64
 	// TellSwarmAt is the probability from which a swarm is told. A keeper rather
-	// telephones or drives for nothing than loses a swarm, so that a quarter is
+	// telephones or drives for nothing than loses a swarm, so that a third is
 	// enough; how sure it is, is said.
 	TellSwarmAt float64
 }
@@ -67,7 +67,7 @@ func DefaultSettings() Settings {
 	return Settings{
 		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.2, NoiseFactor: 5,
 		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
-		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 1.4, TellSwarmAt: 0.25,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 0.7, TellSwarmAt: 0.35,
 	}
 }
 

@@ -76,8 +76,8 @@ func (s *scales) weighSwarm() {
 	took := d.QuietFrom.Sub(d.Before).Minutes()
 	s.add(SwarmLeft, -6.25, "") // what swarms are to all that departs, in the best weeks
 	s.fitForSwarm(SwarmLeft, lost)
-	if lost >= s.set.SwarmMinKg && lost <= s.set.SwarmMaxKg {
-		s.add(SwarmLeft, 1, fmt.Sprintf("%.1f kg left within %.0f minutes and has not come back", lost, took))
+	if lost <= s.set.SwarmMaxKg {
+		s.add(SwarmLeft, ramp(lost, s.set.SwarmMinKg-0.2, s.set.SwarmMinKg), fmt.Sprintf("%.1f kg left within %.0f minutes and has not come back", lost, took))
 	}
 	s.add(SwarmLeft, -6*ramp(max(s.liftKg, s.pushKg), 0.25+3*d.NoiseKg, 0.8+3*d.NoiseKg), "")
 	s.add(SwarmLeft, -5*ramp(took, 40+s.cadenceMin, 100+s.cadenceMin), "")
@@ -85,7 +85,7 @@ func (s *scales) weighSwarm() {
 	// see it pass. What the keeper takes is gone between two readings, three
 	// times of four.
 	atOnce := exodusBetween(d.StepSpan.Minutes())
-	s.add(SwarmLeft, ramp(d.StepShare, 0.85, 0.95)*max(-3, math.Log(atOnce/0.75)), "")
+	s.add(SwarmLeft, ramp(d.StepShare, 0.85, 0.95)*math.Log(atOnce/0.75), "")
 	s.add(SwarmLeft, ramp(d.StepShare, 0.95, 0.85)*min(1, math.Log((1.02-atOnce)/0.25)), "it went by and by")
 	// A lid or a box may lie beside the hive for a while; few lie for hours.
 	quiet := c.Quiet.Minutes()
@@ -96,37 +96,42 @@ func (s *scales) weighSwarm() {
 }
 
 // exodusBetween is the chance that readings so many minutes apart see a swarm
-// leave as one step: four fifths of it within the gap, the exodus any length
-// between 5 and 20 minutes.
+// leave as one step: the bulk of it within the gap, three fifths of an exodus
+// of any length between 3 and 20 minutes, which begins and ends by and by.
 func exodusBetween(gapMin float64) float64 {
-	const shortest, longest, share = 5.0, 20.0, 0.8
-	if gapMin <= share*shortest {
-		return 0.01
+	const shortest, longest, bulk = 3.0, 20.0, 0.6
+	if gapMin <= bulk*shortest {
+		return 0.05
 	}
-	// The mean of 1 - share*length/gap over the lengths that fit.
-	fits := min(longest, gapMin/share)
-	mean := 1 - share*(shortest+fits)/2/gapMin
-	return max(0.01, mean*(fits-shortest)/(longest-shortest))
+	// The mean of 1 - bulk*length/gap over the lengths that fit.
+	fits := min(longest, gapMin/bulk)
+	mean := 1 - bulk*(shortest+fits)/2/gapMin
+	return max(0.05, mean*(fits-shortest)/(longest-shortest))
 }
 
 // fitForSwarm says how well weeks, hour, weather and weight suit a swarm.
 func (s *scales) fitForSwarm(cause Cause, kg float64) {
 	c, set := s.c, s.set
 	s.add(cause, 2.5*c.SwarmSeason, "")
+	// After the prime swarm there are often one or more casts, each smaller
+	// (common practice, no source): in that week as often as not, while other
+	// swarms are spread over the season.
+	cast := c.Swarmed * ramp(kg, set.SwarmMaxKg/2, set.SwarmMaxKg/3)
+	s.add(cause, math.Log(1+7*cast), "a swarm left it one or two weeks before")
 	// Few casts are lighter than the least, few swarms near the most.
-	s.add(cause, -5*ramp(kg, set.SwarmMinKg, set.SwarmMinKg-0.4)-5*ramp(kg, set.SwarmMinKg-0.3, set.SwarmMinKg-0.5)-6*ramp(kg, set.SwarmMaxKg-1, set.SwarmMaxKg+0.5), "")
+	s.add(cause, -5*ramp(kg, set.SwarmMinKg, set.SwarmMinKg-0.4)-5*ramp(kg, set.SwarmMinKg-0.3, set.SwarmMinKg-0.5)-6*ramp(kg, set.SwarmMaxKg-0.5, set.SwarmMaxKg+0.5), "")
 	switch {
-	case c.SolarHour >= 9.5 && c.SolarHour <= 16:
+	case c.SolarHour >= 9 && c.SolarHour <= 16:
 		s.add(cause, 0.5, "it was the middle of the day")
 	default:
-		s.add(cause, -5*max(ramp(c.SolarHour, 9.5, 8), ramp(c.SolarHour, 16, 17.5)), "")
+		s.add(cause, 0.5-4.5*max(ramp(c.SolarHour, 9, 6.5), ramp(c.SolarHour, 16, 18)), "")
 	}
 	if outyard.Known(c.OutsideTempC) {
 		s.add(cause, 0.5*ramp(c.OutsideTempC, 13, 16)-4*ramp(c.OutsideTempC, 13, 10), fmt.Sprintf("it was %.0f °C outside", c.OutsideTempC))
 	}
-	if c.RainMm > 0.2 {
-		s.add(cause, -2.5, "")
-	}
+	// Swarms wait for the rain to end, and leave just before the next; nor does
+	// a keeper open hives in it.
+	s.add(cause, -1.2*ramp(c.RainMm, 0.2, 1), "")
 	if s.d.BaseKg < set.SmallGrossKg {
 		s.add(cause, -4, "")
 	}
@@ -161,12 +166,12 @@ func (s *scales) weighTemperature() {
 		z := d.WarmedK / d.MovesK
 		sure := ramp(z, 3, 4.5) * ramp(d.WarmedK, 0.15, 0.4)
 		// Wherever the probe hangs, little else heats it within minutes.
-		most, least := 3+3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10), 0.5
+		most := 3 + 3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10)
 		if c.BroodProbe {
-			most, least = max(most, 5+2*ramp(d.WarmedK, hotK, 1.2)), 1
+			most = max(most, 5+2*ramp(d.WarmedK, hotK, 1.2))
 		}
 		// That it was not seen says the less, the farther apart the samples are.
-		least *= -math.Log((1 - heatSeen(d.Start.Sub(d.Before).Minutes())) / 0.97)
+		least := -math.Log((1 - s.heatSeen()) / 0.97)
 		missed := ramp(z, 4, 2.5)
 		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
 		for _, cause := range []Cause{SwarmLeft, SwarmCameBack} {
@@ -181,25 +186,27 @@ func (s *scales) weighTemperature() {
 	}
 }
 
-// doubtNats is from where on the days after a fall speak against a swarm.
-const doubtNats = -0.3
-
-// heatSeen is the chance that samples so many minutes apart show how hot the
-// nest was as a swarm left: it is so for 10 to 20 minutes, of which a dozen
-// stand out, and one probe in twelve hangs where it does not come.
-func heatSeen(gapMin float64) float64 {
-	const standsOutMin, near = 12, 11.0 / 12
-	return near * min(1, standsOutMin/gapMin)
+// heatSeen is the chance that the samples show how hot the nest was, had a
+// swarm left: it is so for 10 to 20 minutes. Of probes in the brood nest one in
+// seven or so is taken to hang where it does not come, of those elsewhere two
+// in three (no source).
+func (s *scales) heatSeen() float64 {
+	const hotMin, inNest, elsewhere = 15, 0.85, 0.3
+	if !outyard.Known(s.d.WarmedK) {
+		return 0
+	}
+	near := elsewhere
+	if s.c.BroodProbe {
+		near = inNest
+	}
+	return near * min(1, hotMin/s.d.Start.Sub(s.d.Before).Minutes())
 }
 
-// weighBlindly: where no probe hung in the hive, and the days after do not speak
-// against it, a clean fall is told for a swarm more readily than it is likely.
+// weighBlindly: the less a probe in the hive would have shown, the more readily
+// a clean fall is told for a swarm than it is likely.
 func (s *scales) weighBlindly() {
-	if outyard.Known(s.d.WarmedK) || s.busyNats < doubtNats {
-		return
-	}
-	s.add(SwarmLeft, s.set.NoProbeNats, "")
-	s.blind = true
+	s.blindNats = s.set.NoProbeNats * (1 - s.heatSeen())
+	s.add(SwarmLeft, s.blindNats, "")
 }
 
 // weighAftermath: with a swarm go foragers. Of a swarm's weight 0.73 is bees
@@ -219,15 +226,16 @@ func (s *scales) weighAftermath() {
 	if !c.Busy.Mates {
 		se += 0.25 / lost // weather changes from day to day
 	}
-	swarm := normal(perKg, 0.175, math.Hypot(0.05, se))
-	other := 0.45*normal(perKg, 0, math.Hypot(0.05, se)) + 0.55*normal(perKg, 0.1, math.Hypot(0.075, se))
-	nats := math.Log((swarm + 0.8) / (other + 0.8)) // other things happen too
+	// On the tuning seeds and on seasons of another make, half of the swarms
+	// showed it; in the rest flows, brood and weather hid it.
+	swarm := 0.55*normal(perKg, 0.15, math.Hypot(0.06, se)) + 0.45*normal(perKg, 0, math.Hypot(0.25, se))
+	other := 0.6*normal(perKg, 0.01, math.Hypot(0.06, se)) + 0.4*normal(perKg, 0.03, math.Hypot(0.2, se))
+	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too
 	told := ""
 	if nats > 0 {
 		told = fmt.Sprintf("since then it is %.0f %% less busy by day", 100*(1-c.Busy.Ratio))
 	}
 	s.add(SwarmLeft, nats, told)
-	s.busyNats = nats
 }
 
 func normal(x, mean, sd float64) float64 {

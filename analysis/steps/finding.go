@@ -103,13 +103,7 @@ func handling(events []Event, zone *time.Location) outyard.Finding {
 }
 
 func swarm(e Event, zone *time.Location, set Settings) outyard.Finding {
-	p, sure := e.Verdict.P[SwarmLeft], "probably"
-	if e.Verdict.Blind {
-		// Told for safety's sake; how sure it is, is said without that.
-		p = 1 / (1 + (1-p)/p*math.Exp(set.NoProbeNats))
-	} else {
-		p = honest(p)
-	}
+	p, sure := e.Verdict.sober(), "probably"
 	if p < 0.5 {
 		sure = "perhaps"
 	}
@@ -137,16 +131,6 @@ func swarm(e Event, zone *time.Location, set Settings) outyard.Finding {
 		},
 		State: outyard.Open,
 	}
-}
-
-// honest is the share of swarms that was true on the tuning seeds (1 to 24, and
-// 1 to 60 every ten minutes) where a probe hung in the hive and so much was
-// computed: 0.35 was true of 13 in 74, 0.57 of 11 in 21, 0.78 of 15 in 16. The
-// evidence says more than the odds allow it, both ways: a straight line between
-// log odds (Platt 1999). Without a probe the odds are honest as they are.
-func honest(p float64) float64 {
-	const shift, slope = -0.3, 1.6
-	return 1 / (1 + math.Exp(-shift-slope*math.Log(p/max(1-p, 1e-9))))
 }
 
 // cameBackFirst says that the bees left with this departure, and did not only
