@@ -1,13 +1,10 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"net/http"
-	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"outyard"
@@ -82,17 +79,8 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	v.All, v.None = len(all), len(all) == 0
-	start, err := strconv.Atoi(cmp.Or(r.URL.Query().Get("after"), "0"))
-	if err != nil || start < 0 || start > len(all) {
-		start = 0
-	}
-	end := min(start+nodesPerPage, len(all))
-	if start > 0 {
-		v.First = "/nodes"
-	}
-	if end < len(all) {
-		v.Next = "/nodes?" + url.Values{"after": {strconv.Itoa(end)}}.Encode()
-	}
+	var start, end int
+	start, end, v.First, v.Next = pageOf(len(all), nodesPerPage, r.URL.Query(), "/nodes")
 	marks, err := s.instrumentMarks(ctx)
 	if err != nil {
 		return err

@@ -29,7 +29,7 @@ var templates = func() map[string]*template.Template {
 	funcs := template.FuncMap{"static": staticURL, "number": number, "signed": signed, "sentence": sentence}
 	frame := template.Must(template.New("frame.html").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "alerts", "journal", "answer", "link", "nodes", "refused", "season", "error"} {
+	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "alerts", "journal", "answer", "link", "nodes", "refused", "season", "settings", "error"} {
 		out[name] = template.Must(template.Must(frame.Clone()).ParseFS(templateFiles, "templates/"+name+".html"))
 	}
 	return out

@@ -73,8 +73,11 @@ type Options struct {
 	// Feed lets the page that waits for the first reading show it as it comes,
 	// and tells which series are still as they were; nil: by reloading, and
 	// every series is read anew.
-	Feed    *Feed
-	Version string
+	Feed *Feed
+	// Settings are what is in force of the config, without its secrets; nil:
+	// there is none.
+	Settings func() []Setting
+	Version  string
 }
 
 // A site is the pages with what they need.
@@ -133,6 +136,7 @@ func newSite(store Store, o Options) *site {
 	page("GET /do/{token}", s.link)
 	page("POST /do/{token}", s.linkUse)
 	page("GET /nodes", s.nodes)
+	page("GET /settings", s.settings)
 	page("GET /refused", s.refused)
 	page("POST /refused", s.refusedRetry)
 	page("GET /journal", s.journal)

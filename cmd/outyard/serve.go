@@ -219,6 +219,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
 		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version,
+		Settings: func() []web.Setting { return settingsOf(cfg) },
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
 
@@ -238,6 +239,15 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		d.ready(pagesAt.Addr(), mqttAt)
 	}
 	return runAll(ctx, inner, outer)
+}
+
+// settingsOf are the settings in force, for the page that shows them.
+func settingsOf(cfg configs.Config) []web.Setting {
+	var out []web.Setting
+	for _, set := range cfg.Settings() {
+		out = append(out, web.Setting(set))
+	}
+	return out
 }
 
 // channels are the ways to tell somebody, by the scheme of an address.
