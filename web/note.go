@@ -7,6 +7,7 @@ import (
 	"maps"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"outyard"
@@ -164,7 +165,7 @@ type fact struct{ Label, Value string }
 func (s *site) noteOf(f outyard.Finding, p place, now time.Time) note {
 	zone := p.zone()
 	n := note{
-		ID: f.ID, Title: f.Kind.Happened(), Letter: letterOf(f.Kind), Severity: f.Severity, SeverityText: f.Severity.Plain(),
+		ID: f.ID, Title: titleOf(f), Letter: letterOf(f.Kind), Severity: f.Severity, SeverityText: f.Severity.Plain(),
 		Open: f.State == outyard.Open, State: stateTexts[f.State],
 		YardName: p.name(), YardURL: yardURL(p.ID), HiveID: f.Hive, SeeURL: yardURL(p.ID) + "#" + f.ID,
 		Summary: f.Summary, When: whenText(f.Onset, now, zone), Ago: agoText(f.Onset, now, zone), ISO: f.Onset.UTC().Format(time.RFC3339),
@@ -187,6 +188,19 @@ func (s *site) noteOf(f outyard.Finding, p place, now time.Time) note {
 		n.Facts = append(n.Facts, fact{label, value})
 	}
 	return n
+}
+
+// unsure is the confidence below which a finding is more likely wrong than
+// right, so that its title must not say it as a fact.
+const unsure = 0.45
+
+// titleOf says what happened, or that it perhaps did.
+func titleOf(f outyard.Finding) string {
+	title := f.Kind.Happened()
+	if f.State != outyard.Withdrawn && outyard.Known(f.Confidence) && f.Confidence < unsure {
+		title = "Perhaps: " + strings.ToLower(title[:1]) + title[1:]
+	}
+	return title
 }
 
 // around is the stretch in which a finding is best seen: a week before it to

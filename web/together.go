@@ -79,6 +79,8 @@ func (s *site) noteOfSeveral(key string, found []outyard.Finding, p place, now t
 		least, most = min(least, f.Confidence), max(most, f.Confidence)
 	}
 	n.Where = count(len(found), "hive", "hives")
+	first.Confidence = most
+	n.Title = titleOf(first)
 	if n.Confidence = confidenceText(least); n.Confidence != confidenceText(most) {
 		n.Confidence += ", at least"
 	}

@@ -82,3 +82,19 @@ func TestWords(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) { require.Equal(t, tt.want, tt.got) })
 	}
 }
+
+func TestWhatIsUnsureIsNotSaidAsAFact(t *testing.T) {
+	for _, tt := range []struct {
+		confidence  float64
+		title, sure string
+	}{
+		{0.02, "Perhaps: flow is over", "only a faint suspicion"},
+		{0.44, "Perhaps: flow is over", "only a suspicion, 4 in 10"},
+		{0.5, "Flow is over", "as likely as not"},
+		{0.9, "Flow is over", "very likely, 9 in 10"},
+		{outyard.Unknown, "Flow is over", "not known how sure"},
+	} {
+		require.Equal(t, tt.title, titleOf(outyard.Finding{Kind: outyard.FlowEnd, Confidence: tt.confidence, State: outyard.Over}))
+		require.Equal(t, tt.sure, confidenceText(tt.confidence))
+	}
+}
