@@ -29,6 +29,7 @@ type journalPage struct {
 	NowLocal string
 	Action   string // where the form goes
 	Fixing   bool   // an entry that is there
+	Partial  bool   // not every hive is offered
 	Before   []entryRow
 }
 
@@ -166,10 +167,26 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 	for _, pl := range places {
 		hives += len(pl.Hives)
 	}
-	asked, _, _ := strings.Cut(form.Place, "/")
-	for _, pl := range places {
-		if hives > mostHiveOptions && string(pl.ID) != asked {
-			pl.Hives = nil // a phone cannot scroll through thousands: the hive's own page leads here
+	asked, askedHive, _ := strings.Cut(form.Place, "/")
+	// A phone cannot scroll through thousands: what is not offered is reached
+	// from the page of the yard or the hive, which leads here.
+	for i, pl := range places {
+		if i >= mostYardOptions && string(pl.ID) != asked {
+			p.Partial = true
+			continue
+		}
+		if hives > mostHiveOptions {
+			p.Partial = true
+			offered := min(len(pl.Hives), mostHiveOptions)
+			if string(pl.ID) != asked {
+				offered = 0
+			}
+			own := slices.IndexFunc(pl.Hives, func(h outyard.Hive) bool { return string(h.ID) == askedHive })
+			if own >= offered && string(pl.ID) == asked {
+				pl.Hives = append(slices.Clone(pl.Hives[:offered]), pl.Hives[own])
+			} else {
+				pl.Hives = pl.Hives[:offered]
+			}
 		}
 		y := yardOption{ID: string(pl.ID), Name: pl.name()}
 		y.Hives = append(y.Hives, option{y.ID, "the whole yard", y.ID == form.Place})

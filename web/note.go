@@ -148,7 +148,8 @@ type note struct {
 	HiveName, HiveURL     string // empty for the whole yard
 	HiveID                outyard.HiveID
 	Where                 string   // of several hives: how many
-	Hives                 []member // of several hives: each, the worst first
+	Hives                 []member // of several hives: the worst, and
+	More, MoreURL         string   // how many more there are; empty: none
 	AnswerURL, AnswerText string   // where to say what is done about it; empty: nothing is asked
 	SeeURL                string   // the hive, around the time of it
 	Summary               string

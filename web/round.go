@@ -27,7 +27,10 @@ type load struct{ Things, Care []string }
 
 // maxNotes is how many entries the round shows: a note is some 1.5 KiB, and a
 // page stays below 150 KiB.
-const maxNotes = 60
+const maxNotes = 20
+
+// maxStops is how many yards it shows: nobody drives to more in a day.
+const maxStops = 20
 
 // yardsOf are the places as the round wants them.
 func yardsOf(places []place) []outyard.Yard {
@@ -42,7 +45,7 @@ func yardsOf(places []place) []outyard.Yard {
 func (s *site) stops(r round.Round, places []place, sum map[outyard.YardID]yardSummary, now time.Time) []yardToday {
 	out := make([]yardToday, 0, len(r.Stops))
 	room := maxNotes
-	for i, st := range r.Stops {
+	for i, st := range r.Stops[:min(len(r.Stops), maxStops)] {
 		p := placeOf(places, st.Yard.ID)
 		y := yardToday{Name: p.name(), URL: yardURL(p.ID), Urgent: st.Urgent, Flow: sum[p.ID].flow, zone: p.zone(), Trip: st.Drive()}
 		if i > 0 && y.Trip != "" {

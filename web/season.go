@@ -37,8 +37,9 @@ type reportHive struct {
 
 type reportLine struct{ When, ISO, What, Hive, Say string }
 
-// mostReportLines keeps a report to a few sheets.
-const mostReportLines = 60
+// mostReportLines keeps a report to a few sheets, and mostReportHives its
+// table.
+const mostReportLines, mostReportHives = 60, 80
 
 // season is a yard's year on one page that prints.
 func (s *site) season(w http.ResponseWriter, r *http.Request) error {
@@ -116,6 +117,9 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 	}
 	if n := len(v.Entries) - mostReportLines; n > 0 {
 		v.Entries, cut = v.Entries[n:], append(cut, count(n, "earlier journal entry", "earlier journal entries"))
+	}
+	if n := len(v.Hives) - mostReportHives; n > 0 {
+		v.Hives, cut = v.Hives[:mostReportHives], append(cut, count(n, "hive that gained less", "hives that gained less"))
 	}
 	if len(cut) > 0 {
 		v.Partial = sentence(listed(cut)) + " are left out here."

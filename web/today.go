@@ -17,17 +17,19 @@ import (
 
 // todayPage is the round, and what is open.
 type todayPage struct {
-	Date     string
-	Headline string
-	Lead     string
-	Round    []yardToday // in the order to drive them
-	Way      string      // that order, in words
-	Carry    load        // for all of them
-	Compare  []gainRow
-	Strips   []strip
-	Left     string // what the strips leave out, in words
-	Post     *postToday
-	First    *firstSteps // nothing was ever heard
+	Date      string
+	Headline  string
+	Lead      string
+	Round     []yardToday // in the order to drive them
+	Way       string      // that order, in words
+	MoreWay   string      // how many yards more there are; empty: none
+	Carry     load        // for all of them
+	Compare   []gainRow
+	MoreYards int
+	Strips    []strip
+	Left      string // what the strips leave out, in words
+	Post      *postToday
+	First     *firstSteps // nothing was ever heard
 }
 
 // gainRow compares yards by what a typical hive gained in a week.
@@ -79,7 +81,10 @@ type firstSteps struct {
 
 const (
 	// A row of the strip is some 250 bytes; a page stays below 150 KiB.
-	maxStrip = 150
+	maxStrip = 100
+	// maxCompare is how many yards stand beside the round; the page of all
+	// yards has the others.
+	maxCompare = 20
 	// late is when a hive's silence is worth a mark in the strip. Whether it is
 	// a finding is for the analysis to say, which knows the node's own cadence.
 	late = 3 * time.Hour
@@ -120,6 +125,9 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	for _, y := range p.Round {
 		withAlerts(y.Notes, alerts, now, y.zone)
 	}
+	if rest := len(plan.Stops) - len(p.Round); rest > 0 {
+		p.MoreWay = count(rest, "more yard has", "more yards have") + " something for the next round."
+	}
 	p.Headline, p.Lead = plan.Headline(), leadOf(plan, newest, now)
 	honey := false
 	for _, f := range open {
@@ -130,6 +138,8 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	}
 	if len(p.Compare) > 1 {
 		bars(p.Compare)
+		p.MoreYards = max(0, len(p.Compare)-maxCompare)
+		p.Compare = p.Compare[:len(p.Compare)-p.MoreYards]
 	} else {
 		p.Compare = nil // there is nothing to compare
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"net/url"
 	"slices"
 	"time"
 
@@ -15,6 +16,9 @@ type member struct {
 	Name, URL string
 	Number    string // the one number that tells it from the others
 }
+
+// A note names so many hives, the worst first, and counts the rest.
+const mostMembers = 12
 
 // alone are the kinds that stand by themselves: each is a drive of its own.
 func alone(f outyard.Finding) bool {
@@ -73,10 +77,16 @@ func (s *site) noteOfSeveral(key string, found []outyard.Finding, p place, now t
 	n.ID, n.SeeURL = key+"-"+string(p.ID), yardURL(p.ID)
 	n.HiveName, n.HiveURL, n.HiveID, n.Summary, n.Facts, n.AnswerURL, n.Ended = "", "", "", "", nil, "", ""
 	least, most := first.Confidence, first.Confidence
-	for _, f := range found {
-		one := s.noteOf(f, p, now)
-		n.Hives = append(n.Hives, member{one.HiveName, one.SeeURL, numberOf(f, now, p.zone())})
+	for i, f := range found {
 		least, most = min(least, f.Confidence), max(most, f.Confidence)
+		if i < mostMembers || len(found) == mostMembers+1 {
+			one := s.noteOf(f, p, now)
+			n.Hives = append(n.Hives, member{one.HiveName, one.SeeURL, numberOf(f, now, p.zone())})
+		}
+	}
+	if rest := len(found) - len(n.Hives); rest > 0 {
+		n.More = count(rest, "more hive", "more hives")
+		n.MoreURL = "/findings?" + url.Values{"yard": {string(p.ID)}, "kind": {string(first.Kind)}, "state": {string(first.State)}}.Encode()
 	}
 	n.Where = count(len(found), "hive", "hives")
 	first.Confidence = most
@@ -108,11 +118,17 @@ func saidOf(found []outyard.Finding, p place, lines func(outyard.Finding) []stri
 	}
 	var all, some []string
 	for _, l := range order {
-		if len(of[l]) == len(found) {
+		switch {
+		case len(of[l]) == len(found):
 			all = append(all, l)
-		} else {
+		case len(of[l]) > mostMembers:
+			some = append(some, fmt.Sprintf("%d of them: %s", len(of[l]), l))
+		default:
 			some = append(some, listed(of[l])+": "+l)
 		}
+	}
+	if rest := len(some) - mostMembers; rest > 0 {
+		some = append(some[:mostMembers], fmt.Sprintf("Each of the others has its own advice, on its own page: %d more lines.", rest))
 	}
 	return append(all, some...)
 }

@@ -23,7 +23,12 @@ type yardsPage struct {
 	Back       []option // the stretches, by their address
 	Sites      []siteRow
 	SiteSays   []string
+
+	First, Next string // of thousands of yards, not all fit
 }
+
+// yardsPerPage keeps two tables of yards within a page's weight.
+const yardsPerPage = 60
 
 // yards compares all yards.
 func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
@@ -55,6 +60,9 @@ func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
 			p.Back = append(p.Back, option{"/yards?days=" + st.value + "#against", st.text, st == back})
 		}
 	}
+	start, end, first, next := pageOf(len(p.Rows), yardsPerPage, r.URL.Query(), "/yards")
+	p.Rows, p.First, p.Next = p.Rows[start:end], first, next
+	p.Standings = p.Standings[min(start, len(p.Standings)):min(end, len(p.Standings))]
 	return s.show(w, http.StatusOK, "yards", frame{Title: "Yards", Here: "yards", Page: p})
 }
 
@@ -72,7 +80,12 @@ type yardPage struct {
 	Gain       *picture
 	Entries    []entryRow
 	AddURL     string
+
+	First, Next string // of thousands of hives, not all fit
 }
+
+// hivesPerPage keeps a yard's page within its weight.
+const hivesPerPage = 100
 
 // yardDays is how far back a yard's page looks.
 const yardDays = 28
@@ -114,6 +127,8 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	v := yardPage{Name: p.name(), ID: string(id), Flow: sum[id].flow, Configured: p.Configured, Hives: sum[id].hives,
 		OlderURL: "/findings?" + url.Values{"yard": {string(id)}}.Encode(),
 		AddURL:   "/journal?" + url.Values{"yard": {string(id)}}.Encode() + "#write"}
+	start, end, first, next := pageOf(len(v.Hives), hivesPerPage, r.URL.Query(), yardURL(id))
+	v.Hives, v.First, v.Next = v.Hives[start:end], first, next
 	if p.TripMinutes > 0 {
 		v.Trip = fmt.Sprintf("%.0f minutes’ drive", p.TripMinutes)
 	}

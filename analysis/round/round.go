@@ -175,7 +175,7 @@ func (r Round) Way() string {
 	for i, s := range r.Stops {
 		names[i] = s.Name()
 	}
-	way := "In this order: " + strings.Join(names, ", ") + "."
+	way := "In this order: " + few(names) + "."
 	if outyard.Known(r.DriveMinutes) {
 		way += fmt.Sprintf(" Some %.0f minutes of driving in all, guessed from the map.", r.DriveMinutes)
 	}
@@ -219,11 +219,22 @@ func (r Round) CarryLines() []string {
 	for _, t := range r.Carry {
 		line := t.String()
 		if len(r.Stops) > 1 {
-			line += " (" + strings.Join(t.For, ", ") + ")"
+			line += " (" + few(t.For) + ")"
 		}
 		out = append(out, line)
 	}
 	return out
+}
+
+// mostNamed is how many yards one line names: nobody drives to more in a day.
+const mostNamed = 12
+
+// few joins names, and counts those that are too many for a line.
+func few(names []string) string {
+	if more := len(names) - mostNamed; more > 1 {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:mostNamed], ", "), more)
+	}
+	return strings.Join(names, ", ")
 }
 
 func bulleted(lines []string) []string {

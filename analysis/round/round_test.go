@@ -250,3 +250,13 @@ func TestInJSON(t *testing.T) {
 	require.NoError(t, err)
 	require.JSONEq(t, `{"headline":"Nothing needs you today","items":[],"next":"","drive_minutes":null,"carry":[],"care":[]}`, string(b))
 }
+
+func TestFew(t *testing.T) {
+	var names []string
+	for i := range 14 {
+		names = append(names, string(rune('A'+i)))
+	}
+	require.Equal(t, "A, B", few(names[:2]))
+	require.Equal(t, "A, B, C, D, E, F, G, H, I, J, K, L, M", few(names[:13]), "one more is as short as its count")
+	require.Equal(t, "A, B, C, D, E, F, G, H, I, J, K, L and 2 more", few(names))
+}
