@@ -215,6 +215,21 @@ const wetKg = 0.1
 // leastSwarmKg: a lighter after-swarm is no more than foragers make.
 const leastSwarmKg = 0.6
 
+// there counts something that happened, and the finding that tells of it, nil
+// for none; how late it came is counted from an instant on.
+func (t *tally) there(seed uint64, r *rate, l simulator.Label, f *outyard.Finding, since time.Time, trace sightings) {
+	r.there++
+	if f == nil {
+		t.remark(seed, "missed %s %s, %s %s %s to %s, %.2f kg", l.Kind, l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339), l.MassKg)
+		return
+	}
+	r.found++
+	if trace.inTime(l, f.ToldAt) {
+		r.inTime++
+	}
+	r.delay = append(r.delay, f.ToldAt.Sub(since))
+}
+
 func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label, found []outyard.Finding, days []outyard.Day, trace sightings) {
 	used := map[string]bool{}
 	// nearest returns the unused finding of a kind nearest to a label in time.
@@ -249,46 +264,20 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			if l.Returned || l.MassKg < leastSwarmKg {
 				continue // telling it is right, and so is not telling it
 			}
-			t.swarm.there++
-			if f == nil {
-				watched := ""
-				if attended(labels, l) {
-					t.attended++
-					watched = " before the keeper's eyes"
-				}
-				t.remark(seed, "missed swarm of %.2f kg, %s %s %s cast=%t%s", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.Cast, watched)
-				continue
+			t.there(seed, &t.swarm, l, f, l.Time, trace)
+			if f == nil && attended(labels, l) {
+				t.attended++
 			}
-			t.swarm.found++
-			if trace.inTime(l, f.ToldAt) {
-				t.swarm.inTime++
-			}
-			t.swarm.delay = append(t.swarm.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Damp:
-			t.damp.there++
 			end := l
 			end.Time = l.Time.AddDate(0, 0, -7)
-			f := nearest(outyard.Damp, end, 7*24*time.Hour, 14*24*time.Hour)
-			if f == nil {
-				t.remark(seed, "missed damp, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
-				continue
-			}
-			t.damp.found++
-			t.damp.delay = append(t.damp.delay, f.ToldAt.Sub(l.Time))
+			t.there(seed, &t.damp, l, nearest(outyard.Damp, end, 7*day, 14*day), l.Time, trace)
 		case outyard.KnockedOver:
 			f := nearest(outyard.KnockedOver, l, time.Hour, time.Hour)
-			t.knocked.there++
-			if f == nil {
-				t.remark(seed, "missed knocked-over %s, %s %s %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339))
-				continue
-			}
-			t.knocked.found++
-			if trace.inTime(l, f.ToldAt) {
-				t.knocked.inTime++
-			} else {
+			t.there(seed, &t.knocked, l, f, l.Time, trace)
+			if f != nil && !trace.inTime(l, f.ToldAt) {
 				t.remark(seed, "late knocked-over %s, %s %s %s, told at %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), f.ToldAt.Format(time.RFC3339))
 			}
-			t.knocked.delay = append(t.knocked.delay, f.ToldAt.Sub(l.Time))
 		case outyard.Robbing:
 			// Rain may part one robbing into two that are told.
 			f := nearest(outyard.Robbing, l, day, day)
@@ -297,13 +286,7 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			if l.MassKg < leastRobbedKg {
 				continue // telling it is right, and so is not telling it
 			}
-			t.robbing.there++
-			if f == nil {
-				t.remark(seed, "missed robbing of %.1f kg, %s %s %s to %s", l.MassKg, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
-				continue
-			}
-			t.robbing.found++
-			t.robbing.delay = append(t.robbing.delay, f.ToldAt.Sub(l.Time))
+			t.there(seed, &t.robbing, l, f, l.Time, trace)
 		case outyard.Silent:
 			// Of a yard whose radio was out, the readings came in the end.
 			if l.What != simulator.Lost {
@@ -313,13 +296,7 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			if l.End.IsZero() || l.End.Sub(l.Time) < leastSilence {
 				continue
 			}
-			t.silent.there++
-			if f == nil {
-				t.remark(seed, "missed silent, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
-				continue
-			}
-			t.silent.found++
-			t.silent.delay = append(t.silent.delay, f.ToldAt.Sub(l.Time))
+			t.there(seed, &t.silent, l, f, l.Time, trace)
 		case outyard.BroodCold, simulator.DeadOut:
 			// Warmth goes before the last brood and the last bees do.
 			f := nearest(outyard.BroodCold, l, 21*day, 0)
@@ -328,13 +305,7 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			if l.What == simulator.BroodBreak || !l.End.IsZero() && l.End.Sub(l.Time) < leastLack {
 				continue // over before it is told, or its own affair
 			}
-			t.brood.there++
-			if f == nil {
-				t.remark(seed, "missed %s %s, %s %s %s to %s", l.Kind, l.What, l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
-				continue
-			}
-			t.brood.found++
-			t.brood.delay = append(t.brood.delay, f.ToldAt.Sub(l.Time))
+			t.there(seed, &t.brood, l, f, l.Time, trace)
 		case outyard.SensorFault:
 			if l.What == simulator.Spike {
 				continue // one wild reading is no fault of the sensor
@@ -350,26 +321,14 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			if !l.End.IsZero() && l.End.Sub(l.Time) < leastFault(l.What) {
 				continue
 			}
-			t.fault.there++
-			if f == nil {
-				t.remark(seed, "missed sensor-fault %s, %s %s %s to %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), l.End.Format(time.RFC3339))
-				continue
-			}
-			t.fault.found++
-			t.fault.delay = append(t.fault.delay, f.ToldAt.Sub(l.Time))
+			t.there(seed, &t.fault, l, f, l.Time, trace)
 		case outyard.BatteryLow:
 			// One that was changed soon after was not to be told of yet.
 			f := nearest(outyard.BatteryLow, l, day, 0)
 			if l.Low.IsZero() || !l.End.IsZero() && l.End.Sub(l.Low) < leastLow {
 				continue
 			}
-			t.battery.there++
-			if f == nil {
-				t.remark(seed, "missed battery-low, %s %s %s to %s", l.Yard, l.Hive, l.Time.Format(time.DateOnly), l.End.Format(time.DateOnly))
-				continue
-			}
-			t.battery.found++
-			t.battery.delay = append(t.battery.delay, f.ToldAt.Sub(l.Low))
+			t.there(seed, &t.battery, l, f, l.Low, trace)
 		case simulator.Flow:
 			t.scoreFlow(seed, l, zone, nearest)
 		}
