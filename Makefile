@@ -8,7 +8,7 @@ AXE_JS := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/outyard/$(AXE).js
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: run test needs parts lint bench score fault fuzz
+.PHONY: run test needs parts lint bench soak score fault fuzz
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -45,6 +45,9 @@ lint:
 bench: ## what design and README promise of speed and size, measured
 	go test -run '^$$' -bench . -benchmem ./...
 	go run ./cmd/measure
+
+soak: ## a day of 10,000 hives into a daemon, quickened: nothing lost, memory flat; some ten minutes
+	go run ./cmd/measure -only soak
 
 score: ## how well the analyses do on invented seasons whose truth is known
 	go run ./cmd/score

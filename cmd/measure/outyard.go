@@ -166,12 +166,22 @@ func (s *serving) evaluated(ctx context.Context, yards int) (time.Duration, erro
 	}
 }
 
+// A place is where yards are.
+type place struct {
+	zone      string
+	longitude int // degrees east
+}
+
 // writeConfig writes a config with so many yards of so many hives.
 func writeConfig(path string, yards, hives int) error {
+	return writeConfigAt(path, yards, hives, place{"America/Vancouver", -123})
+}
+
+func writeConfigAt(path string, yards, hives int, at place) error {
 	var text strings.Builder
 	text.WriteString("yards:\n")
 	for y := range yards {
-		fmt.Fprintf(&text, "  - {id: %s, latitude: 48.8, longitude: -123.3, timezone: America/Vancouver, hives: [", loadYard(y))
+		fmt.Fprintf(&text, "  - {id: %s, latitude: 48.8, longitude: %d, timezone: %s, hives: [", loadYard(y), at.longitude, at.zone)
 		for h := range hives {
 			fmt.Fprintf(&text, "{id: %s}, ", loadHive(h))
 		}

@@ -84,7 +84,7 @@ func gcPercent(cfg configs.Config) int {
 		hives += len(y.Hives)
 	}
 	if hives >= manyHives {
-		return 25
+		return 20
 	}
 	return 50
 }
