@@ -145,6 +145,18 @@ func (l *Ledger) Settle(before time.Time) {
 	}
 }
 
+// Only takes up the hives that has names, and the yard as a whole: what is
+// known of others stays as it is, and is not withdrawn for not being found.
+func (l *Ledger) Only(has func(outyard.HiveID) bool) {
+	l.living = l.living[:0]
+	for _, f := range l.byID {
+		if f.State != outyard.Withdrawn && !f.Onset.Before(l.settled) && has(f.Hive) {
+			l.living = append(l.living, f)
+		}
+	}
+	slices.SortFunc(l.living, compareFindings)
+}
+
 // goOn gives a finding that has been open since before what was settled what is
 // found of it now. It seems to begin where the readings do, and keeps its onset.
 func (l *Ledger) goOn(f *outyard.Finding, take func(known, f *outyard.Finding)) {

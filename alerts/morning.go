@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"outyard"
@@ -34,6 +35,8 @@ type Morning struct {
 	opts  MorningOptions
 	now   func() time.Time
 	log   *slog.Logger
+
+	routes atomic.Pointer[[]Route]
 }
 
 const (
@@ -46,20 +49,21 @@ const (
 
 // NewMorning returns a morning. It does nothing until Run.
 func NewMorning(db MorningStore, opts MorningOptions, now func() time.Time, log *slog.Logger) *Morning {
-	return &Morning{store: db, opts: opts, now: now, log: log}
+	m := &Morning{store: db, opts: opts, now: now, log: log}
+	m.Tell(opts.Routes)
+	return m
 }
+
+// Tell puts other routes in force, from the next minute on.
+func (m *Morning) Tell(routes []Route) { m.routes.Store(&routes) }
 
 // Run tells the rounds that fall due until ctx is done.
 func (m *Morning) Run(ctx context.Context) error {
-	if !slices.ContainsFunc(m.opts.Routes, func(r Route) bool { return r.Round != nil }) {
-		<-ctx.Done()
-		return nil
-	}
 	done := map[string]outyard.Date{} // the last morning of each route
 	t := time.NewTicker(time.Minute)
 	defer t.Stop()
 	for {
-		for _, r := range m.opts.Routes {
+		for _, r := range *m.routes.Load() {
 			date, due, ok := m.due(r)
 			if !ok || done[r.Name] == date {
 				continue

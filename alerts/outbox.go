@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -88,6 +89,7 @@ type Outbox struct {
 	log     *slog.Logger
 	metrics outboxMetrics
 	nudge   chan struct{}
+	routes  atomic.Pointer[[]Route]
 
 	mu   sync.Mutex
 	sent map[address][]time.Time // messages of the last hour
@@ -101,8 +103,13 @@ type address struct {
 
 // NewOutbox returns an outbox. It does nothing until Run.
 func NewOutbox(db MessageStore, opts OutboxOptions, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) *Outbox {
-	return &Outbox{store: db, opts: opts, now: now, log: log, metrics: newOutboxMetrics(reg), nudge: make(chan struct{}, 1), sent: map[address][]time.Time{}}
+	o := &Outbox{store: db, opts: opts, now: now, log: log, metrics: newOutboxMetrics(reg), nudge: make(chan struct{}, 1), sent: map[address][]time.Time{}}
+	o.Tell(opts.Routes)
+	return o
 }
+
+// Tell puts other routes in force: what waits goes where they say now.
+func (o *Outbox) Tell(routes []Route) { o.routes.Store(&routes) }
 
 // Nudge says that messages have been queued. It does not block.
 func (o *Outbox) Nudge() {
@@ -238,8 +245,8 @@ func (o *Outbox) sendAll(ctx context.Context, to address, ps []*parcel) error {
 		}
 	}
 	most := 0
-	if i := o.route(to.route); i >= 0 {
-		most = o.opts.Routes[i].PerHour
+	if r, there := o.route(to.route); there {
+		most = r.PerHour
 	}
 	errs = append(errs, o.sendWithin(ctx, to, urgent, 2*most), o.sendWithin(ctx, to, others, most))
 	return errors.Join(errs...)
@@ -462,8 +469,8 @@ func (o *Outbox) words(p *parcel, pictures []outyard.Picture) (Words, error) {
 	if o.opts.Links != nil {
 		w.answer = func(act LinkAct, finding string) string { return o.opts.Links.Make(p.address, act, finding, o.now()) }
 	}
-	if i := o.route(p.route); i >= 0 {
-		w.Units = o.opts.Routes[i].Units
+	if r, there := o.route(p.route); there {
+		w.Units = r.Units
 	}
 	if p.summary {
 		return w.Summary(o.find, p.findings)
@@ -475,9 +482,14 @@ func (o *Outbox) words(p *parcel, pictures []outyard.Picture) (Words, error) {
 	return words, err
 }
 
-// route finds a route by its name, -1 when it is not in the config any more.
-func (o *Outbox) route(name string) int {
-	return slices.IndexFunc(o.opts.Routes, func(r Route) bool { return r.Name == name })
+// route finds a route by its name, unless it is not in the config any more.
+func (o *Outbox) route(name string) (Route, bool) {
+	routes := *o.routes.Load()
+	i := slices.IndexFunc(routes, func(r Route) bool { return r.Name == name })
+	if i < 0 {
+		return Route{}, false
+	}
+	return routes[i], true
 }
 
 // attempt hands the message to the channel of its address.
@@ -493,11 +505,11 @@ func (o *Outbox) attempt(ctx context.Context, m outyard.Message) error {
 
 // channel is the address itself, and the channel for it.
 func (o *Outbox) channel(to address) (string, Channel, error) {
-	i := o.route(to.route)
-	if i < 0 || to.target >= len(o.opts.Routes[i].To) {
+	r, there := o.route(to.route)
+	if !there || to.target >= len(r.To) {
 		return "", nil, fmt.Errorf("route %q has no address %d in the config any more", to.route, to.target+1)
 	}
-	at := o.opts.Routes[i].To[to.target]
+	at := r.To[to.target]
 	scheme, _, _ := strings.Cut(at, ":")
 	// Behind a + stands what the channel itself speaks: webhook+https.
 	channel, _, _ := strings.Cut(strings.ToLower(scheme), "+")

@@ -5,7 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
+	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -84,6 +87,7 @@ type Watcher struct {
 	metrics   watcherMetrics
 	wake      chan struct{}
 	beats     []beat // of each worker
+	routes    atomic.Pointer[[]Route]
 
 	mu      sync.Mutex // before yard.book, never after it
 	yards   map[outyard.YardID]*yard
@@ -106,6 +110,7 @@ func NewWatcher(db Store, newCourse NewCourse, opts Options, now func() time.Tim
 	for _, y := range opts.Yards {
 		w.yards[y.ID] = &yard{place: y, again: true}
 	}
+	w.Tell(opts.Routes)
 	return w
 }
 
@@ -149,12 +154,32 @@ func (w *Watcher) Place(place outyard.Yard) {
 	defer w.mu.Unlock()
 	y := w.yards[place.ID]
 	if y == nil {
-		y = &yard{}
+		y = &yard{later: true}
 		w.yards[place.ID] = y
 	}
 	y.place = place
 	w.toBeRebuilt(y)
 }
+
+// Remove follows a yard no longer. What is known of it stays in the store, and
+// is taken up again should it be placed anew.
+func (w *Watcher) Remove(id outyard.YardID) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	y := w.yards[id]
+	if y == nil {
+		return
+	}
+	y.gone = true
+	w.waiting -= len(y.pending)
+	y.pending = nil
+	w.ready = slices.DeleteFunc(w.ready, func(r *yard) bool { return r == y })
+	maps.DeleteFunc(w.alertOf, func(_ string, of *yard) bool { return of == y })
+	delete(w.yards, id)
+}
+
+// Tell puts other routes in force for what is told from now on.
+func (w *Watcher) Tell(routes []Route) { w.routes.Store(&routes) }
 
 // Acknowledge says that somebody will see to what the alert tells: by, where
 // that is known.
@@ -276,17 +301,29 @@ func (w *Watcher) open(ctx context.Context, y *yard) error {
 		return nil
 	}
 	w.mu.Lock()
-	id := y.place.ID
+	id, later := y.place.ID, y.later
 	w.mu.Unlock()
 	known, _, err := w.store.Findings(ctx, store.Query{Yard: id})
 	if err != nil {
 		return fmt.Errorf("read findings of yard %s: %w", id, err)
+	}
+	var since []outyard.Alert // what may have come into the store after the start
+	if later {
+		if since, err = w.store.Alerts(ctx); err != nil {
+			return fmt.Errorf("read alerts: %w", err)
+		}
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	y.book.Lock()
 	defer y.book.Unlock()
 	y.ledger, y.alerts, y.unsaved = NewLedger(known), map[string]outyard.Alert{}, newUnsaved()
+	if later {
+		w.loaded = make(map[string]outyard.Alert, len(since))
+		for _, a := range since {
+			w.loaded[a.Finding] = a
+		}
+	}
 	for _, f := range known {
 		if a, ok := w.loaded[f.ID]; ok {
 			y.alerts[f.ID], w.alertOf[f.ID] = a, y
@@ -400,7 +437,7 @@ func (w *Watcher) toBeRebuilt(y *yard) {
 }
 
 func (w *Watcher) makeReady(y *yard) {
-	if y.running {
+	if y.running || y.gone {
 		return // it will be, when the worker is done with it
 	}
 	if !y.ready {

@@ -573,7 +573,11 @@ func BenchmarkDecidingReadingToOutbox(b *testing.B) {
 	opts := alerts.Options{Routes: []alerts.Route{{Name: "me", To: []string{"log:"}, Yards: []string{"*"}, From: outyard.Soon}},
 		Queued: func() { queued <- struct{}{} }}
 	for y := range 100 {
-		opts.Yards = append(opts.Yards, outyard.Yard{ID: outyard.YardID(fmt.Sprintf("yard-%02d", y)), Zone: time.UTC})
+		place := outyard.Yard{ID: outyard.YardID(fmt.Sprintf("yard-%02d", y)), Zone: time.UTC}
+		for h := range 10 {
+			place.Hives = append(place.Hives, outyard.Hive{ID: outyard.HiveID(fmt.Sprintf("h%02d", h))})
+		}
+		opts.Yards = append(opts.Yards, place)
 	}
 	w := alerts.NewWatcher(db, newFallCourse, opts, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
 	ctx, cancel := context.WithCancel(b.Context())
@@ -682,6 +686,74 @@ func TestAWatcherThatNoLongerTurnsIsNotAlive(t *testing.T) {
 		close(db.let)
 		synctest.Wait()
 		require.NoError(t, b.w.Alive(within))
+		b.stop()
+	})
+}
+
+// TestAHiveTakenOutOfTheConfigKeepsItsPast: nothing of it is withdrawn, told or
+// reminded of any more, and it goes on where it was once it is put back.
+func TestAHiveTakenOutOfTheConfigKeepsItsPast(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.arrive(weigh("h01", time.Now().Add(-time.Minute), 42), weigh("h01", time.Now(), 39.5))
+		before, told := b.findings(), b.outbox()
+		require.Len(t, told, 1)
+
+		without := alderSlip
+		without.Hives = alderSlip.Hives[1:]
+		wait(time.Minute)
+		b.w.Place(without)
+		synctest.Wait()
+		b.arrive(weigh("h02", time.Now().Add(-time.Minute), 42), weigh("h02", time.Now(), 39.5))
+		require.Equal(t, before, b.findings()[:1])
+		require.Len(t, b.findings(), 2, "the others go on")
+		_, err := b.w.Acknowledge(t.Context(), before[0].ID, "")
+		require.NoError(t, err, "the page of the hive still shows it")
+
+		wait(time.Minute)
+		b.w.Place(alderSlip)
+		synctest.Wait()
+		b.arrive(weigh("h01", time.Now(), 39.5))
+		require.Equal(t, before, b.findings()[:1])
+		require.Equal(t, outyard.AlertAcknowledged, b.alert(before[0].ID))
+		require.Len(t, b.outbox(), 2, "nothing is told twice")
+		b.stop()
+	})
+}
+
+func TestAYardThatIsTakenOutAndPutBackTellsNothingTwice(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		before := b.findings()
+		_, err := b.w.Acknowledge(t.Context(), before[0].ID, "")
+		require.NoError(t, err)
+
+		b.w.Remove("alder-slip")
+		b.w.Remove("tern-rock") // which was never there
+		b.arrive(weigh("h02", time.Now().Add(-time.Minute), 42), weigh("h02", time.Now(), 39.5))
+		require.Equal(t, before, b.findings(), "nobody looks")
+		_, err = b.w.Acknowledge(t.Context(), before[0].ID, "")
+		require.ErrorIs(t, err, alerts.ErrNoAlert)
+
+		wait(10 * time.Minute)
+		b.w.Place(alderSlip)
+		synctest.Wait()
+		require.Len(t, b.findings(), 2, "and now somebody does")
+		require.Len(t, b.outbox(), 2)
+		require.Equal(t, outyard.AlertAcknowledged, b.alert(before[0].ID))
+		_, err = b.w.Snooze(t.Context(), before[0].ID, time.Now().Add(time.Hour), "")
+		require.NoError(t, err)
+		b.stop()
+	})
+}
+
+func TestOtherRoutesTellFromNowOn(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		b.w.Tell([]alerts.Route{{Name: "you", To: []string{"log:"}, Yards: []string{"*"}, From: outyard.Soon}})
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		require.Equal(t, []string{"you|0|swarm-alder-slip_h03-20000101T1200Z|raised"}, b.outbox())
 		b.stop()
 	})
 }

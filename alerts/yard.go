@@ -48,6 +48,8 @@ type yard struct {
 	minute    bool      // a minute has passed
 	ready     bool      // in Watcher.ready
 	running   bool      // with a worker
+	later     bool      // placed after the start
+	gone      bool      // removed
 	notBefore time.Time // of the next evaluation from the store
 
 	// The running worker's.
@@ -197,6 +199,7 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 	y.book.Lock()
 	defer y.book.Unlock()
 	y.ledger.Settle(y.settled)
+	y.ledger.Only(func(hive outyard.HiveID) bool { return has(place, hive) })
 	y.unsaved.hives[""] = true
 	for _, h := range place.Hives {
 		y.unsaved.hives[h.ID] = true
@@ -211,7 +214,7 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 		return
 	}
 	y.revision = revision
-	found := y.course.Findings()
+	found := slices.DeleteFunc(y.course.Findings(), func(f outyard.Finding) bool { return !has(place, f.Hive) })
 	y.book.Lock()
 	var raised []string
 	for _, c := range y.ledger.Changes(found, now) {
@@ -233,11 +236,22 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 	w.know(y, raised)
 }
 
+// has says whether a hive is one of a yard's, as the yard itself is. One that
+// was taken out of the config has a past, and what is known of it stays as it
+// is; but that it is silent now is no news.
+func has(place outyard.Yard, hive outyard.HiveID) bool {
+	if hive == "" {
+		return true
+	}
+	_, there := place.Hive(hive)
+	return there
+}
+
 // concerns says whether anybody is to be told of a finding. What is only for
 // the record becomes an alert where a route asks for it.
 func (w *Watcher) concerns(f outyard.Finding) bool {
 	return f.Severity.Rank() >= outyard.Soon.Rank() ||
-		slices.ContainsFunc(w.opts.Routes, func(r Route) bool { return r.wants(f, f.Severity) })
+		slices.ContainsFunc(*w.routes.Load(), func(r Route) bool { return r.wants(f, f.Severity) })
 }
 
 // flaps is called with book held.
@@ -260,7 +274,9 @@ func (w *Watcher) know(y *yard, ids []string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, id := range ids {
-		w.alertOf[id] = y
+		if !y.gone {
+			w.alertOf[id] = y
+		}
 	}
 }
 
@@ -275,7 +291,7 @@ func (w *Watcher) passTime(y *yard, place outyard.Yard, now time.Time) {
 			continue
 		}
 		f, ok := y.ledger.Finding(id)
-		if !ok {
+		if !ok || !has(place, f.Hive) {
 			continue
 		}
 		if ruleOf(f.Kind).event && now.Sub(f.Onset) > endsAfter {
@@ -306,7 +322,7 @@ func (w *Watcher) step(y *yard, id string, e Event, now time.Time) bool {
 
 func (w *Watcher) queue(y *yard, place outyard.Yard, f outyard.Finding, s stage, before outyard.Severity, now time.Time) {
 	w.log.Info("finding", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "severity", f.Severity, "stage", string(s), "id", f.ID, "summary", f.Summary)
-	ms, err := messages(w.opts.Routes, w.opts.Writer, place, f, s, before, now)
+	ms, err := messages(*w.routes.Load(), w.opts.Writer, place, f, s, before, now)
 	if err != nil {
 		w.log.Error("finding not told", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "err", err)
 		return
