@@ -35,6 +35,7 @@ type Config struct {
 	Tell      []Route
 
 	settings []Setting
+	values   map[string]string // of the keys with one value each; they hold secrets
 }
 
 // MQTT is how readings come in: by a broker of our own, by another's, or both.
@@ -107,6 +108,23 @@ type Setting struct {
 
 // Settings lists what is in force, in the order of the file's shape.
 func (c Config) Settings() []Setting { return slices.Clone(c.settings) }
+
+// Next is what next puts in force in a daemon that runs with c: yards, mappings
+// and who is told. The rest is as it was; fixed are the keys of which next says
+// otherwise, and which take a restart.
+func (c Config) Next(next Config) (inForce Config, fixed []string) {
+	for _, key := range settings {
+		if c.values[key] != next.values[key] {
+			fixed = append(fixed, key)
+		}
+	}
+	inForce = c
+	one := func(s Setting) bool { return slices.Contains(settings, s.Key) }
+	inForce.settings = slices.DeleteFunc(slices.Clone(c.settings), func(s Setting) bool { return !one(s) })
+	inForce.settings = append(inForce.settings, slices.DeleteFunc(slices.Clone(next.settings), one)...)
+	inForce.Yards, inForce.AutoYards, inForce.Mappings, inForce.Tell = next.Yards, next.AutoYards, next.Mappings, next.Tell
+	return inForce, fixed
+}
 
 // The names under which a config is looked for, in this order, when none is
 // given.

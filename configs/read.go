@@ -93,6 +93,14 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		return Config{}, &r.wrong
 	}
 	c.settings = r.inForce(c)
+	c.values = map[string]string{}
+	for _, key := range settings {
+		c.values[key] = r.get(key)
+	}
+	if c.MQTT.Embedded == nil {
+		delete(c.values, "mqtt.embedded.listen")
+	}
+	c.values["mqtt.broker"], c.values["store.influx.token"] = c.MQTT.Broker.Reveal(), c.Store.Influx.Token.Reveal()
 	return c, nil
 }
 

@@ -65,6 +65,7 @@ type hiveRow struct {
 
 type postToday struct {
 	NotReady                   string // why nothing is taken in just now, empty when all works
+	ConfigWrong                string // why the config of before is still in force, empty when it is not
 	Undelivered                []undelivered
 	Refused, Unplaced, Dropped int64
 }
@@ -368,6 +369,9 @@ func (s *site) postNow(ctx context.Context, now time.Time) (*postToday, error) {
 	if err := s.Ready(ctx); err != nil {
 		p.NotReady = err.Error()
 	}
+	if s.ConfigWrong != nil {
+		p.ConfigWrong = s.ConfigWrong()
+	}
 	ms, err := s.store.Undelivered(ctx, now.Add(-stuckAfter))
 	if err != nil {
 		return nil, fmt.Errorf("undelivered messages: %w", err)
@@ -381,7 +385,7 @@ func (s *site) postNow(ctx context.Context, now time.Time) (*postToday, error) {
 	if p.Refused, p.Unplaced, p.Dropped, err = s.store.RefusedCounts(ctx); err != nil {
 		return nil, fmt.Errorf("count refused messages: %w", err)
 	}
-	if p.NotReady == "" && len(ms) == 0 && p.Refused == 0 && p.Unplaced == 0 && p.Dropped == 0 {
+	if p.NotReady == "" && p.ConfigWrong == "" && len(ms) == 0 && p.Refused == 0 && p.Unplaced == 0 && p.Dropped == 0 {
 		return nil, nil
 	}
 	return &p, nil

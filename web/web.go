@@ -70,6 +70,9 @@ type Options struct {
 	// ClockOff says how far the clock of a place's node has been ahead of late,
 	// below zero behind; 0 while it is not steadily off. nil: not known.
 	ClockOff func(outyard.YardID, outyard.HiveID) time.Duration
+	// ConfigWrong says what is wrong with the config that was read last, and is
+	// therefore not in force; empty where it is. nil: it is not read again.
+	ConfigWrong func() string
 	// Feed lets the page that waits for the first reading show it as it comes,
 	// and tells which series are still as they were; nil: by reloading, and
 	// every series is read anew.

@@ -4,8 +4,11 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"reflect"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"outyard"
@@ -16,16 +19,17 @@ import (
 // A register knows the yards and hives in force: those of the config, and,
 // where whatever sends gets a place, those that have sent.
 type register struct {
-	*collector.Placement
-	auto bool
+	placement atomic.Pointer[collector.Placement]
 
 	mu    sync.RWMutex
+	auto  bool
 	yards []outyard.Yard // by id in the config's order, then by coming
 }
 
 // newRegister begins with the config's yards and what the store has of others.
 func newRegister(ctx context.Context, cfg configs.Config, db fullStore) (*register, error) {
-	r := &register{Placement: collector.NewPlacement(cfg.Yards, cfg.AutoYards), auto: cfg.AutoYards, yards: slices.Clone(cfg.Yards)}
+	r := &register{auto: cfg.AutoYards, yards: slices.Clone(cfg.Yards)}
+	r.placement.Store(collector.NewPlacement(cfg.Yards, cfg.AutoYards))
 	if !r.auto {
 		return r, nil
 	}
@@ -36,6 +40,35 @@ func newRegister(ctx context.Context, cfg configs.Config, db fullStore) (*regist
 	r.notice(newest)
 	return r, nil
 }
+
+// replace takes the places of another register, and says which yards that made
+// or changed, and which are gone.
+func (r *register) replace(by *register) (changed []outyard.Yard, gone []outyard.YardID) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	was := map[outyard.YardID]outyard.Yard{}
+	for _, y := range r.yards {
+		was[y.ID] = y
+	}
+	for _, y := range by.yards {
+		if old, there := was[y.ID]; !there || !reflect.DeepEqual(old, y) {
+			changed = append(changed, y)
+		}
+		delete(was, y.ID)
+	}
+	gone = slices.Sorted(maps.Keys(was))
+	r.auto, r.yards = by.auto, by.yards
+	r.placement.Store(by.placement.Load())
+	return changed, gone
+}
+
+// Place is as [collector.Places] wants it.
+func (r *register) Place(yard outyard.YardID, hive outyard.HiveID) (*outyard.Scale, bool) {
+	return r.placement.Load().Place(yard, hive)
+}
+
+// Yards is as [collector.Places] wants it.
+func (r *register) Yards() []outyard.YardID { return r.placement.Load().Yards() }
 
 // all lists the yards in force.
 func (r *register) all() []outyard.Yard {
@@ -57,11 +90,11 @@ func (r *register) yard(id outyard.YardID) (outyard.Yard, bool) {
 // notice gives a place to what sends for the first time, where that is wanted,
 // and returns the yards that this made or changed.
 func (r *register) notice(fresh []outyard.Reading) []outyard.Yard {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	if !r.auto {
 		return nil
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	var changed []outyard.YardID
 	for _, f := range fresh {
 		i := slices.IndexFunc(r.yards, func(y outyard.Yard) bool { return y.ID == f.Yard })

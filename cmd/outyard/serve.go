@@ -8,7 +8,9 @@ import (
 	"math/rand/v2"
 	"net"
 	"os"
+	"os/signal"
 	"runtime/debug"
+	"syscall"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -41,11 +43,23 @@ func newServe() *cobra.Command {
 		Long: `Runs until it is told to stop (SIGTERM, or Ctrl-C): takes readings over MQTT,
 keeps them, evaluates them as they come, tells the keeper, and shows the pages.
 Without a config the defaults are in force and whatever sends gets a place.
-When readings can be taken it logs one line "ready" with its addresses.`,
+When readings can be taken it logs one line "ready" with its addresses.
+
+On SIGHUP it reads the config again, and puts yards, hives, mappings and who is
+told in force as they are now; what takes a restart is named in the log. A
+config with a mistake changes nothing: the log, the page Today and the metrics
+say so.`,
 		Example: "  outyard serve\n  outyard serve --config /etc/outyard/outyard.yaml --log json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			cfg, err := loadConfig(cmd, cmd.Flags().Lookup("listen"), cmd.Flags().Lookup("data"))
+			// From here on, since by itself the signal would end us.
+			reload := make(chan os.Signal, 1)
+			signal.Notify(reload, syscall.SIGHUP)
+			defer signal.Stop(reload)
+			load := func() (configs.Config, error) {
+				return loadConfig(cmd, cmd.Flags().Lookup("listen"), cmd.Flags().Lookup("data"))
+			}
+			cfg, err := load()
 			if err != nil {
 				return err
 			}
@@ -64,7 +78,7 @@ When readings can be taken it logs one line "ready" with its addresses.`,
 				return err
 			}
 			defer boss.close()
-			return serve(cmd.Context(), cfg, daemon{log: log, now: time.Now, boss: boss})
+			return serve(cmd.Context(), cfg, daemon{log: log, now: time.Now, boss: boss, reload: reload, load: load})
 		},
 	}
 	cmd.Flags().String("listen", "", "`ADDRESS` of pages, API and metrics, instead of the config's")
@@ -105,6 +119,9 @@ type daemon struct {
 	now  func() time.Time
 	demo bool // marks every page as showing invented data
 	boss *supervisor
+	// reload asks for the config to be read again, by load; both nil: it never is.
+	reload <-chan os.Signal
+	load   func() (configs.Config, error)
 	// ready, if not nil, is called once readings can be taken.
 	ready func(pages, mqtt net.Addr)
 }
@@ -200,8 +217,9 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		*brokers = append(*brokers, own)
 		inner = append(inner, own.Run)
 	}
+	var theirs *client.Client
 	if cfg.MQTT.Broker != "" {
-		theirs, err := client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}, intake, d.now, d.log, reg)
+		theirs, err = client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
 		}
@@ -209,6 +227,11 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		healthy = append(healthy, theirs.Healthy)
 		inner = append(inner, theirs.Run)
 	}
+
+	again := &reloader{asked: d.reload, load: d.load, boss: d.boss, log: d.log, now: d.now, db: db, places: places, watch: watch,
+		outbox: outbox, morning: morning, mappings: mappings, intake: intake, theirs: theirs, inForce: cfg}
+	again.register(reg)
+	inner = append(inner, again.Run)
 
 	ready := readiness(state, healthy)
 	version, _ := built()
@@ -218,8 +241,8 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
-		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version,
-		Settings: func() []web.Setting { return settingsOf(cfg) },
+		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version, ConfigWrong: again.complaint,
+		Settings: func() []web.Setting { return settingsOf(again.config()) },
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
 

@@ -94,16 +94,14 @@ func (s *supervisor) watch(ctx context.Context, well string, alive func() error,
 	}
 	tick := time.NewTicker(every)
 	defer tick.Stop()
-	said := well
 	for {
 		if err := alive(); err != nil {
 			s.log.Error("not alive: the service manager is told no more that we are, and may start us anew", "error", err)
 		} else if s.watchdog > 0 {
 			s.tell("WATCHDOG=1")
 		}
-		if now := condition(ctx, every/2, well, ready); now != said && ctx.Err() == nil {
+		if now := condition(ctx, every/2, well, ready); ctx.Err() == nil {
 			s.tell(status(now))
-			said = now
 		}
 		select {
 		case <-ctx.Done():

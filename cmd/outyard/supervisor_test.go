@@ -105,7 +105,8 @@ func TestAWatchdogIsFedByWhatLives(t *testing.T) {
 	require.Equal(t, "STATUS=not ready: broker is; away", <-boss.says)
 	<-ask
 	answer <- errors.New("the intake has not moved")
-	<-ask // it is asked again, and said nothing meanwhile
+	<-ask // it is asked again, and has not said meanwhile that it lives
+	require.Equal(t, "STATUS=not ready: broker is; away", <-boss.says)
 	require.Empty(t, boss.says)
 	require.Contains(t, book.String(), "the intake has not moved")
 	answer <- nil
