@@ -8,9 +8,6 @@ import (
 	"outyard"
 )
 
-// Newest is the newest instant that the course has seen.
-func (c *Course) Newest() time.Time { return c.newest }
-
 // Fork returns a course that stands where this one does and goes its own way
 // from here: nothing that is told to the one changes the other. It lets a late
 // reading be folded in from the last fork before it rather than from the
