@@ -111,6 +111,8 @@ func TestInABrowser(t *testing.T) {
 	b := openBrowser(t)
 	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
 	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
+	t.Run("reading and zooming a yard's chart", func(t *testing.T) { readAndZoomAYard(t, b, srv.URL) })
+	t.Run("charts and forms without a script", func(t *testing.T) { withoutAScript(t, b, srv.URL, db) })
 	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
 	t.Run("a draft outlives a dropped line", func(t *testing.T) { keepTheDraft(t, b, srv.URL) })
 	t.Run("the first reading is seen to come", func(t *testing.T) { watchTheFirstReading(t, b) })
@@ -124,7 +126,7 @@ func pagesFit(t *testing.T, b *browser, base string) {
 				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: look}}})
 			require.NoError(t, err)
 			b.do(t, chromedp.EmulateViewport(size.width, size.height))
-			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/journal", "/nodes", "/refused", "/yards/heron-point/season", "/findings/" + swarmID + "/answer", "/nowhere"} {
+			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/alerts", "/journal", "/nodes", "/refused", "/settings", "/yards/heron-point/season", "/findings/" + swarmID + "/answer", "/nowhere"} {
 				if look == "dark" && path != "/" && path != "/yards/heron-point/hives/h01" {
 					continue // the others have nothing of their own in the dark
 				}
@@ -188,6 +190,50 @@ func readAndZoom(t *testing.T, b *browser, base string) {
 		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at(0.5), y, chromedp.ButtonLeft))
 	b.waitFor(t, `location.search.includes("from=2027-05-08") && location.search.includes("to=2027-05-10") && document.readyState === "complete"`)
 	require.Equal(t, "8 May to 10 May 2027", eval[string](t, b, `document.querySelector("#when").textContent`))
+	require.Empty(t, b.said())
+}
+
+func readAndZoomAYard(t *testing.T, b *browser, base string) {
+	b.do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point"))
+	b.waitFor(t, pictureLoaded)
+	eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
+	b.do(t, chromedp.KeyEvent(kb.Home))
+	for range 56 { // hundredths of four weeks
+		b.do(t, chromedp.KeyEvent(kb.ArrowRight))
+	}
+	b.waitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
+	require.Regexp(t, `^\w{3} \d+ May: .?\d\.\d\d kg$`, eval[string](t, b, `document.querySelector(".plot .said").textContent`))
+	// A stretch chosen with Shift is shown, in an address that can be kept.
+	shift := chromedp.KeyModifiers(chromedp.ModifierShift)
+	for range 20 {
+		b.do(t, chromedp.KeyEvent(kb.ArrowRight, shift))
+	}
+	b.do(t, chromedp.KeyEvent(kb.Enter))
+	b.waitFor(t, `location.pathname === "/yards/heron-point" && location.search.includes("from=2027-05-0") && document.readyState === "complete"`)
+	require.Contains(t, eval[string](t, b, `document.querySelector("main").textContent`), "Show the last four weeks")
+	require.Contains(t, eval[string](t, b, `document.querySelector("main").textContent`), "Swarm left", "what is open is not zoomed away")
+	require.Empty(t, b.said())
+}
+
+// withoutAScript looks at charts and writes an entry with scripts turned off.
+func withoutAScript(t *testing.T, b *browser, base string, db *sqlite.Store) {
+	off := func(v bool) {
+		_, err := chromedp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: v})
+		require.NoError(t, err)
+	}
+	off(true)
+	defer off(false)
+	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/yards/heron-point/hives/h02?from=2027-05-08&to=2027-05-12"))
+	b.waitFor(t, `document.images.length > 2 && `+pictureLoaded)
+	require.True(t, eval[bool](t, b, `document.querySelector(".plot").tabIndex === -1`), "no script has run")
+	b.do(t, chromedp.Click(chromedp.CSS(`nav[aria-label="Move in time"] a`)))
+	b.waitFor(t, `location.search.includes("from=2027-05-03") && document.querySelector("#when") !== null`)
+	b.do(t, chromedp.Navigate(base+"/journal?yard=heron-point&hive=h03"))
+	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=note]"), "No script."), chromedp.Click(chromedp.CSS(".write > button")))
+	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h03"})
+	require.NoError(t, err)
+	require.Equal(t, "No script.", es[len(es)-1].Note)
 	require.Empty(t, b.said())
 }
 

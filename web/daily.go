@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"time"
 
 	"outyard"
 )
@@ -43,27 +44,105 @@ func (s *site) hiveCSV(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("days of %s/%s: %w", yard, hive, err)
 	}
-	var b bytes.Buffer
-	out := csv.NewWriter(&b)
+	return writeCSV(w, fmt.Sprintf("daily-%s-%s-%s-%s.csv", yard, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
+		return writeDays(out, days)
+	})
+}
+
+// yardCSV is the daily table of all hives of a yard as a file.
+func (s *site) yardCSV(w http.ResponseWriter, r *http.Request) error {
+	ctx, now := r.Context(), s.Now()
+	p, err := s.place(ctx, outyard.YardID(r.PathValue("yard")), "")
+	if err != nil {
+		return err
+	}
+	sp := parseSpan(r.URL.Query(), lastDays(yardDays, now, p.zone()), now)
+	days, err := s.allDays(ctx, sp.daysQuery(p.ID, ""))
+	if err != nil {
+		return fmt.Errorf("days of %s: %w", p.ID, err)
+	}
+	return writeCSV(w, fmt.Sprintf("daily-%s-%s-%s.csv", p.ID, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
+		return writeDays(out, days)
+	})
+}
+
+func writeDays(out *csv.Writer, days []outyard.Day) error {
 	row := []string{"date", "yard", "hive"}
 	for _, c := range dailyColumns {
 		row = append(row, c.name)
 	}
-	_ = out.Write(row) // a buffer takes all
+	if err := out.Write(row); err != nil {
+		return err
+	}
 	for _, d := range days {
 		row = append(row[:0], d.Date.String(), string(d.Yard), string(d.Hive))
 		for _, c := range dailyColumns {
-			cell := ""
-			if v := c.of(d); outyard.Known(v) {
-				cell = strconv.FormatFloat(v, 'f', -1, 64)
-			}
-			row = append(row, cell)
+			row = append(row, cell(c.of(d)))
 		}
-		_ = out.Write(row)
+		if err := out.Write(row); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mostCSVReadings is how many readings a file from a page holds: two years at
+// one in ten minutes. It is made whole in memory.
+const mostCSVReadings = 110_000
+
+// readingsCSV is what a hive sent in the stretch that the page shows, as the
+// readings file that import takes.
+func (s *site) readingsCSV(w http.ResponseWriter, r *http.Request) error {
+	ctx, now := r.Context(), s.Now()
+	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
+	p, err := s.place(ctx, yard, hive)
+	if err != nil {
+		return err
+	}
+	sp, err := s.hiveSpan(ctx, p, hive, r.URL.Query(), now)
+	if err != nil {
+		return err
+	}
+	return writeCSV(w, fmt.Sprintf("readings-%s-%s-%s-%s.csv", yard, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
+		row := []string{"time", "yard", "hive"}
+		for q := range outyard.NumQuantities {
+			row = append(row, q.Info().Column)
+		}
+		if err := out.Write(row); err != nil {
+			return err
+		}
+		rows := 0
+		return s.store.EachReading(ctx, Query{Yard: yard, Hive: hive, From: sp.From, To: sp.To}, func(rd outyard.Reading) error {
+			if rows++; rows > mostCSVReadings {
+				return &pageError{http.StatusBadRequest, "That is more than fits into one file from a page. Choose a shorter stretch, or use outyard export."}
+			}
+			row = append(row[:0], rd.Time.UTC().Format(time.RFC3339), string(rd.Yard), string(rd.Hive))
+			for q := range outyard.NumQuantities {
+				row = append(row, cell(rd.Values[q]))
+			}
+			return out.Write(row)
+		})
+	})
+}
+
+// cell is empty for what is not known.
+func cell(v float64) string {
+	if !outyard.Known(v) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+// writeCSV answers with a file, made whole before a byte is sent.
+func writeCSV(w http.ResponseWriter, name string, fill func(*csv.Writer) error) error {
+	var b bytes.Buffer
+	out := csv.NewWriter(&b)
+	if err := fill(out); err != nil {
+		return err
 	}
 	out.Flush()
 	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="daily-%s-%s-%s-%s.csv"`, yard, hive, sp.FirstDay(), sp.LastDay()))
+	w.Header().Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s"`, name))
 	_, _ = w.Write(b.Bytes()) // who has left cannot be told
 	return nil
 }

@@ -35,6 +35,7 @@ type hivePage struct {
 	DayCount          int
 	Days              template.HTML // the newest first
 	CSVURL, Self      string
+	ReadingsURL       string
 	AddURL            string
 	Zone              string
 }
@@ -55,6 +56,7 @@ type picture struct {
 	FromUnix, ToUnix          int64
 	Zone                      string
 	Left, Right               int
+	Zoom                      string // the page that shows a stretch of it; empty: this one
 }
 
 type source struct{ Media, URL string }
@@ -171,6 +173,7 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 		v.Later = at(sp.moved(1), v.Out)
 	}
 	v.CSVURL = hiveURL(yard, hive) + "/daily.csv?" + sp.query().Encode()
+	v.ReadingsURL = hiveURL(yard, hive) + "/readings.csv?" + sp.query().Encode()
 	if v.Charts, err = s.pictures(ctx, p, hive, sp, v.Out, found, days, now); err != nil {
 		return err
 	}
@@ -379,8 +382,10 @@ type readout struct {
 	Name     string `json:"name"`
 	Unit     string `json:"unit"`
 	Decimals int    `json:"decimals"`
-	URL      string `json:"url"`
+	URL      string `json:"url,omitempty"`
 	Field    string `json:"field,omitempty"` // of a daily row; empty: a series
+
+	At [][2]float64 `json:"at,omitempty"` // unix seconds and values, instead of a URL
 }
 
 // Of more than longSpan, the climate is put into words by its first and last

@@ -239,6 +239,25 @@ func TestDailyTableAsFile(t *testing.T) {
 	require.True(t, strings.HasPrefix(lines[2], "2027-05-06,fern-hollow,h01,,"), "an unknown gain is empty, not zero: %s", lines[2])
 }
 
+func TestReadingsAsFile(t *testing.T) {
+	_, get := visit(t, seed(t), testOptions())
+	status, body, header := get("/yards/heron-point/hives/h02/readings.csv?from=2027-05-05&to=2027-05-05")
+	require.Equal(t, http.StatusOK, status)
+	require.Contains(t, header.Get("Content-Disposition"), `filename="readings-heron-point-h02-2027-05-05-2027-05-05.csv"`)
+	lines := strings.Split(strings.TrimSpace(body), "\n")
+	require.Equal(t, "time,yard,hive,weight_kg,inside_temp_c,inside_rh_pct,battery_v,signal_dbm,outside_temp_c,outside_rh_pct,rain_mm,wind_ms", lines[0], "the readings file")
+	require.Len(t, lines, 1+24*6)
+	require.True(t, strings.HasPrefix(lines[1], "2027-05-05T07:00:00Z,heron-point,h02,"), lines[1])
+	require.True(t, strings.HasSuffix(lines[1], ",,,,,"), "what was not sent is empty: %s", lines[1])
+
+	_, body, _ = get("/yards/heron-point/daily.csv?from=2027-05-05&to=2027-05-06")
+	require.Len(t, strings.Split(strings.TrimSpace(body), "\n"), 1+2*4, "two days of four hives")
+	for _, path := range []string{"/yards/none/daily.csv", "/yards/heron-point/hives/none/readings.csv"} {
+		status, _, _ := get(path)
+		require.Equal(t, http.StatusNotFound, status, path)
+	}
+}
+
 func TestAFindingsAddressLeadsToItsHive(t *testing.T) {
 	srv, get := visit(t, seed(t), testOptions())
 	srv.Client().CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }

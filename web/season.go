@@ -124,10 +124,8 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 	if len(cut) > 0 {
 		v.Partial = sentence(listed(cut)) + " are left out here."
 	}
-	if typical := typicalDays(days); len(typical) > 0 {
-		words := gainWords(typical, now, p.zone())
-		pic := pictureOf(v.URL+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive", words, "[]", sp, 120)
-		v.Gain = &pic
+	if v.Gain, err = gainPicture(p, days, sp, "Gain of a typical hive", now); err != nil {
+		return err
 	}
 	return s.show(w, http.StatusOK, "season", frame{Title: v.Name + ", season " + v.Year, Here: "yards", Honey: true, Page: v})
 }

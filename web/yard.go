@@ -2,8 +2,10 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"maps"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -78,11 +80,18 @@ type yardPage struct {
 	OlderURL   string
 	Hives      []hiveRow
 	Gain       *picture
+	Notes      []string  // what was wrong with the address
+	Usual      string    // back from a zoomed chart; empty: it is not
+	Days       []gainDay // behind the chart
+	CSVURL     string
 	Entries    []entryRow
 	AddURL     string
 
 	First, Next string // of thousands of hives, not all fit
 }
+
+// A gainDay is a row of the numbers behind the chart.
+type gainDay struct{ Date, Gain string }
 
 // hivesPerPage keeps a yard's page within its weight.
 const hivesPerPage = 100
@@ -149,15 +158,21 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 	for _, e := range slices.Backward(entries) {
 		v.Entries = append(v.Entries, entryRowOf(e, p, now))
 	}
-	days, err := s.allDays(ctx, sp.daysQuery(id, ""))
+	view := parseSpan(r.URL.Query(), sp, now) // the chart can be zoomed
+	if v.Notes = view.Notes; !view.From.Equal(sp.From) || !view.To.Equal(sp.To) {
+		v.Usual = yardURL(id)
+	}
+	days, err := s.allDays(ctx, view.daysQuery(id, ""))
 	if err != nil {
 		return fmt.Errorf("days of %s: %w", id, err)
 	}
-	if typical := typicalDays(days); len(typical) > 0 {
-		words := gainWords(typical, now, p.zone())
-		pic := pictureOf(yardURL(id)+"/chart/gain.svg", sp.query(), "gain", "Gain of a typical hive by day", words, "[]", sp, 120)
-		v.Gain = &pic
+	if v.Gain, err = gainPicture(p, days, view, "Gain of a typical hive by day, "+view.text(now), now); err != nil {
+		return err
 	}
+	for _, d := range slices.Backward(typicalDays(days)) {
+		v.Days = append(v.Days, gainDay{d.Date.String(), signed(d.GainKg, 2)})
+	}
+	v.CSVURL = yardURL(id) + "/daily.csv?" + view.query().Encode()
 	return s.show(w, http.StatusOK, "yard", frame{Title: v.Name, Here: "yards", Honey: strings.Contains(v.Flow, "flow on"), Page: v})
 }
 
@@ -200,6 +215,27 @@ func typicalDays(days []outyard.Day) []outyard.Day {
 	}
 	slices.SortFunc(out, func(a, b outyard.Day) int { return a.Date.Sub(b.Date) })
 	return out
+}
+
+// gainPicture is the chart of a yard's typical hive with its numbers; nil where
+// no day is known.
+func gainPicture(p place, days []outyard.Day, sp span, caption string, now time.Time) (*picture, error) {
+	typical := typicalDays(days)
+	if len(typical) == 0 {
+		return nil, nil
+	}
+	read := readout{Name: "gain", Unit: "kg", Decimals: 2, Field: "gain_kg"}
+	for _, d := range typical {
+		noon := d.Date.Start(sp.zone).Add(12 * time.Hour)
+		read.At = append(read.At, [2]float64{float64(noon.Unix()), math.Round(d.GainKg*1000) / 1000})
+	}
+	js, err := json.Marshal([]readout{read})
+	if err != nil {
+		return nil, fmt.Errorf("read-out of gain at %s: %w", p.ID, err)
+	}
+	pic := pictureOf(yardURL(p.ID)+"/chart/gain.svg", sp.query(), "gain", caption, gainWords(typical, now, p.zone()), string(js), sp, 120)
+	pic.Zoom = yardURL(p.ID)
+	return &pic, nil
 }
 
 func (s *site) yardChart(w http.ResponseWriter, r *http.Request) error {

@@ -94,6 +94,7 @@ function plot(box) {
 
   function load() {
     loading ??= Promise.all(lines.map(async (l) => {
+      if (l.at) { l.points = l.at.map(([t, v]) => ({ t, v })); return; }
       const answer = await fetch(l.url, { headers: { Accept: "application/json" } });
       if (!answer.ok) return;
       const { items } = await answer.json();
@@ -157,7 +158,7 @@ function plot(box) {
       const p = Object.fromEntries(new Intl.DateTimeFormat("en-GB", { timeZone: box.dataset.zone, hourCycle: "h23", year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit" }).formatToParts(t * 1000).map((x) => [x.type, x.value]));
       return last - first >= 2 * 86400 ? `${p.year}-${p.month}-${p.day}` : `${p.year}-${p.month}-${p.day}T${p.hour}:${p.minute}`;
     };
-    const address = new URL(location.href);
+    const address = new URL(box.dataset.zoom ?? location.href, location.href);
     address.searchParams.set("from", local(first));
     address.searchParams.set("to", local(last));
     address.hash = "";
