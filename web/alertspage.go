@@ -107,7 +107,7 @@ func (s *site) alertList(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.First, p.Next = listLinks("/alerts", q, next)
 	w.Header().Set("Cache-Control", "no-store") // it changes under the keeper's hands
-	return s.show(w, http.StatusOK, "alerts", frame{Title: "Alerts", Here: "alerts", Page: p})
+	return s.show(w, r, http.StatusOK, "alerts", frame{Title: "Alerts", Here: "alerts", Page: p})
 }
 
 // letterAbout says how a message fared.

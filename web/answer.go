@@ -158,8 +158,9 @@ func (s *site) answerShow(w http.ResponseWriter, r *http.Request, status int, f 
 	for _, t := range history {
 		v.History = append(v.History, step{whenText(t.At, now, p.zone()), t.At.UTC().Format(time.RFC3339), stepText(t, now, p.zone())})
 	}
+	who := visitorOf(r)
 	if !v.Gone {
-		if f.State == outyard.Open && (s.Acknowledge != nil || s.Snooze != nil) {
+		if who.may(keeping) && f.State == outyard.Open && (s.Acknowledge != nil || s.Snooze != nil) {
 			alert, err := s.alertOf(ctx, f.ID)
 			if err != nil {
 				return err
@@ -175,11 +176,14 @@ func (s *site) answerShow(w http.ResponseWriter, r *http.Request, status int, f 
 			}
 		}
 		for _, k := range mine[f.Kind] {
+			if !who.may(writing) {
+				break
+			}
 			v.Mine = append(v.Mine, option{string(k), entryTexts[k], string(k) == r.PostFormValue("kind")})
 		}
 	}
 	w.Header().Set("Cache-Control", "no-store") // it changes under the keeper's hands
-	return s.show(w, status, "answer", frame{Title: v.Note.Title, Here: "findings", Honey: true, Page: v})
+	return s.show(w, r, status, "answer", frame{Title: v.Note.Title, Here: "findings", Honey: true, Page: v})
 }
 
 // writtenAbout are the journal's entries about a finding's hive within the
@@ -252,7 +256,11 @@ func (s *site) answerGive(w http.ResponseWriter, r *http.Request) error {
 		return again(http.StatusForbidden, "The form was too old, so nothing was changed yet. Press the button once more.")
 	}
 	var said string
-	switch do := r.PostFormValue("do"); do {
+	do := r.PostFormValue("do")
+	if who := visitorOf(r); do != "mine" && !who.may(keeping) {
+		return again(http.StatusForbidden, mayNot(who, keeping))
+	}
+	switch do {
 	case "seen":
 		if s.Acknowledge == nil {
 			return again(http.StatusUnprocessableEntity, "That is not offered here.")

@@ -99,7 +99,7 @@ func (s *site) token(w http.ResponseWriter, r *http.Request) string {
 		b := make([]byte, 16)
 		_, _ = rand.Read(b) // it never fails: crypto/rand ends the program first
 		id = hex.EncodeToString(b)
-		http.SetCookie(w, &http.Cookie{Name: tokenCookie, Value: id, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode})
+		http.SetCookie(w, &http.Cookie{Name: tokenCookie, Value: id, Path: "/", HttpOnly: true, Secure: s.secure(r), SameSite: http.SameSiteStrictMode})
 	}
 	return s.tokenFor(id)
 }
@@ -167,7 +167,7 @@ func packed(next http.Handler) http.Handler {
 			tag := `W/"` + hex.EncodeToString(sum[:12]) + `"`
 			h.Set("ETag", tag)
 			if h.Get("Cache-Control") == "" {
-				h.Set("Cache-Control", "no-cache")
+				h.Set("Cache-Control", "private, no-cache")
 			}
 			if matches(r.Header.Get("If-None-Match"), tag) {
 				h.Del("Content-Type")

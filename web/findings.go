@@ -56,7 +56,7 @@ func (s *site) findings(w http.ResponseWriter, r *http.Request) error {
 		p.States = append(p.States, option{string(st), string(st), st == ask.State})
 	}
 	p.First, p.Next = listLinks("/findings", q, next)
-	return s.show(w, http.StatusOK, "findings", frame{Title: "Findings", Here: "findings", Honey: slices.ContainsFunc(fs, func(f outyard.Finding) bool { return talksOfHoney(f.Kind) }), Page: p})
+	return s.show(w, r, http.StatusOK, "findings", frame{Title: "Findings", Here: "findings", Honey: slices.ContainsFunc(fs, func(f outyard.Finding) bool { return talksOfHoney(f.Kind) }), Page: p})
 }
 
 func placeOf(places []place, yard outyard.YardID) place {

@@ -189,7 +189,7 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 		v.Entries = append(v.Entries, entryRowOf(e, p, now))
 	}
 	v.DayCount, v.Days = len(days), dayRows(days)
-	return s.show(w, http.StatusOK, "hive", frame{Title: v.Name + ", " + v.YardName, Here: "yards", Honey: true, Page: v})
+	return s.show(w, r, http.StatusOK, "hive", frame{Title: v.Name + ", " + v.YardName, Here: "yards", Honey: true, Page: v})
 }
 
 // foundIn are the findings about a hive, and about the whole yard but its

@@ -30,6 +30,7 @@ type journalPage struct {
 	Action   string // where the form goes
 	Fixing   bool   // an entry that is there
 	Partial  bool   // not every hive is offered
+	MayWrite bool
 	Before   []entryRow
 }
 
@@ -140,7 +141,7 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 		return err
 	}
 	p := journalPage{Form: form, Problem: problem, Saved: q.Get("saved") == "1" && problem == "", Token: s.token(w, r),
-		NowLocal: now.In(s.homeZone()).Format(minuteLayout), Action: "/journal"}
+		NowLocal: now.In(s.homeZone()).Format(minuteLayout), Action: "/journal", MayWrite: visitorOf(r).may(writing)}
 	if id := r.PathValue("id"); id != "" {
 		_, before, err := s.entryAt(r)
 		if err != nil {
@@ -202,7 +203,7 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 	for _, part := range []string{"deep-10", "medium-10", "shallow-10", "deep-8", "medium-8", "shallow-8"} {
 		p.Parts = append(p.Parts, option{part, outyard.Part(part).Plain(), part == form.Part})
 	}
-	return s.show(w, status, "journal", frame{Title: "Journal", Here: "journal", Honey: true, Page: p})
+	return s.show(w, r, status, "journal", frame{Title: "Journal", Here: "journal", Honey: true, Page: p})
 }
 
 func (s *site) lastEntries(r *http.Request, now time.Time) ([]outyard.Entry, error) {

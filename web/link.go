@@ -80,7 +80,7 @@ func (s *site) linkShow(w http.ResponseWriter, r *http.Request, status int, link
 		}
 	}
 	w.Header().Set("Cache-Control", "no-store")
-	return s.show(w, status, "link", frame{Title: v.Note.Title, Here: "findings", Page: v})
+	return s.show(w, r, status, "link", frame{Title: v.Note.Title, Here: "findings", Page: v})
 }
 
 // linkUse does what the link is for. The link itself is what the form proves:

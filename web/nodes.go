@@ -101,7 +101,7 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 		y := &v.Yards[len(v.Yards)-1]
 		y.Nodes = append(y.Nodes, row)
 	}
-	return s.show(w, http.StatusOK, "nodes", frame{Title: "Nodes", Here: "nodes", Page: v})
+	return s.show(w, r, http.StatusOK, "nodes", frame{Title: "Nodes", Here: "nodes", Page: v})
 }
 
 // instrumentMarks are the open findings about nodes rather than bees.

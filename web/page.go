@@ -29,7 +29,7 @@ var templates = func() map[string]*template.Template {
 	funcs := template.FuncMap{"static": staticURL, "number": number, "signed": signed, "sentence": sentence}
 	frame := template.Must(template.New("frame.html").Funcs(funcs).ParseFS(templateFiles, "templates/frame.html", "templates/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "alerts", "journal", "answer", "link", "nodes", "refused", "season", "settings", "error"} {
+	for _, name := range []string{"today", "yards", "yard", "hive", "findings", "alerts", "journal", "answer", "link", "nodes", "refused", "season", "settings", "signin", "you", "error"} {
 		out[name] = template.Must(template.Must(frame.Clone()).ParseFS(templateFiles, "templates/"+name+".html"))
 	}
 	return out
@@ -44,14 +44,15 @@ type frame struct {
 	Now     string
 	NowISO  string
 	Version string
+	Who     string // who is signed in
 	Page    any
 }
 
 // show writes a page. It is made whole before a byte is sent, so that a
 // mistake half way is an error page and not half a page.
-func (s *site) show(w http.ResponseWriter, status int, name string, f frame) error {
+func (s *site) show(w http.ResponseWriter, r *http.Request, status int, name string, f frame) error {
 	now := s.Now()
-	f.Demo, f.Version, f.NowISO = s.Demo, s.Version, now.UTC().Format(time.RFC3339)
+	f.Demo, f.Version, f.Who, f.NowISO = s.Demo, s.Version, by(r), now.UTC().Format(time.RFC3339)
 	if f.Now == "" {
 		f.Now = now.In(s.homeZone()).Format("Monday 2 January 2006, 15:04")
 	}
@@ -119,14 +120,14 @@ func (s *site) allowed(r *http.Request, catchAll string) string {
 
 func (s *site) errorPage(w http.ResponseWriter, r *http.Request, status int, text string) {
 	title := map[int]string{
-		http.StatusNotFound: "Nothing here", http.StatusForbidden: "Not from there", http.StatusBadRequest: "That did not work",
+		http.StatusNotFound: "Nothing here", http.StatusForbidden: "Not allowed", http.StatusUnauthorized: "Sign in first", http.StatusBadRequest: "That did not work",
 		http.StatusMethodNotAllowed: "Not that way", http.StatusGone: "No longer", http.StatusInternalServerError: "Something went wrong",
 	}[status]
 	if title == "" {
 		title = http.StatusText(status)
 	}
 	w.Header().Set("Cache-Control", "no-store")
-	if err := s.show(w, status, "error", frame{Title: title, Page: struct{ Title, Text string }{title, text}}); err != nil {
+	if err := s.show(w, r, status, "error", frame{Title: title, Page: struct{ Title, Text string }{title, text}}); err != nil {
 		s.Log.Error("error page not made", "path", r.URL.Path, "err", err)
 		plain(w, http.StatusInternalServerError, text)
 	}

@@ -62,7 +62,7 @@ func (s *site) refused(w http.ResponseWriter, r *http.Request) error {
 
 func (s *site) refusedShow(w http.ResponseWriter, r *http.Request, status int, said, problem string) error {
 	ctx := r.Context()
-	v := refusedPage{Said: said, Problem: problem, CanRetry: s.Retry != nil, Token: s.token(w, r)}
+	v := refusedPage{Said: said, Problem: problem, CanRetry: s.Retry != nil && visitorOf(r).may(keeping), Token: s.token(w, r)}
 	var err error
 	if v.Refused, v.Unplaced, v.Dropped, err = s.store.RefusedCounts(ctx); err != nil {
 		return fmt.Errorf("count refused messages: %w", err)
@@ -85,7 +85,7 @@ func (s *site) refusedShow(w http.ResponseWriter, r *http.Request, status int, s
 	}
 	v.MoreNotPlaced, v.MoreNotRead = max(0, v.Unplaced-int64(len(v.NotPlaced))), max(0, v.Refused-int64(len(v.NotRead)))
 	w.Header().Set("Cache-Control", "no-store")
-	return s.show(w, status, "refused", frame{Title: "Refused and unplaced", Here: "refused", Page: v})
+	return s.show(w, r, status, "refused", frame{Title: "Refused and unplaced", Here: "refused", Page: v})
 }
 
 func (s *site) refusedRows(list []outyard.Refused) []refusedRow {

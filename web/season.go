@@ -127,7 +127,7 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 	if v.Gain, err = gainPicture(p, days, sp, "Gain of a typical hive", now); err != nil {
 		return err
 	}
-	return s.show(w, http.StatusOK, "season", frame{Title: v.Name + ", season " + v.Year, Here: "yards", Honey: true, Page: v})
+	return s.show(w, r, http.StatusOK, "season", frame{Title: v.Name + ", season " + v.Year, Here: "yards", Honey: true, Page: v})
 }
 
 // reportHives sums each hive's year, the best first.

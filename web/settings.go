@@ -82,7 +82,7 @@ func (s *site) settings(w http.ResponseWriter, r *http.Request) error {
 		p.Groups[i].Settings = append(p.Groups[i].Settings, settingRow{Key: set.Key, Value: cmp.Or(set.Value, "not set"), From: fromText(set.From),
 			For: settingWords[set.Key], Default: set.From == "default"})
 	}
-	return s.show(w, http.StatusOK, "settings", frame{Title: "Settings", Here: "settings", Page: p})
+	return s.show(w, r, http.StatusOK, "settings", frame{Title: "Settings", Here: "settings", Page: p})
 }
 
 var fileAndLine = regexp.MustCompile(`^(.+):([0-9]+)$`)

@@ -106,7 +106,7 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 	}
 	if len(newest) == 0 {
 		p.First = s.firstSteps()
-		return s.show(w, http.StatusOK, "today", frame{Title: "Today", Here: "today", Page: p})
+		return s.show(w, r, http.StatusOK, "today", frame{Title: "Today", Here: "today", Page: p})
 	}
 	open, err := s.allFindings(ctx, Query{State: outyard.Open})
 	if err != nil {
@@ -145,7 +145,7 @@ func (s *site) today(w http.ResponseWriter, r *http.Request) error {
 		p.Compare = nil // there is nothing to compare
 	}
 	p.Strips, p.Left = strips(places, sum)
-	return s.show(w, http.StatusOK, "today", frame{Title: "Today", Here: "today", Honey: honey, Page: p})
+	return s.show(w, r, http.StatusOK, "today", frame{Title: "Today", Here: "today", Honey: honey, Page: p})
 }
 
 // yardSummary is a yard's hives and its week.

@@ -10,6 +10,8 @@ import (
 // A visitor is whoever a request comes from, as far as is known.
 type visitor struct {
 	Keeper outyard.Keeper // nobody in particular when its name is empty
+	Scope  outyard.Scope  // of what the account may
+	Owner  bool           // may do everything without an account: there is none yet, or it is our own command
 }
 
 type visitorKey struct{}

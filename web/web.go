@@ -81,6 +81,12 @@ type Options struct {
 	// there is none.
 	Settings func() []Setting
 	Version  string
+	// Accounts say who may come in; nil: everybody may do everything, as in a
+	// demo. While there is none yet, everybody on this machine may.
+	Accounts Accounts
+	// OwnToken is by what commands of the daemon's own user ask it, whatever
+	// accounts there are; empty: they cannot.
+	OwnToken string
 }
 
 // A site is the pages with what they need.
@@ -91,6 +97,9 @@ type site struct {
 	mux    *http.ServeMux
 	routes []string // the patterns that mux takes
 	secret []byte   // for the tokens of forms; a new one each start
+
+	triesFrom, triesFor *throttle     // of passwords: from an address, for an account
+	hashing             chan struct{} // holds one while a password is worked out
 }
 
 // New returns the handler of all pages, the API, metrics and health.
@@ -99,10 +108,10 @@ func New(store Store, o Options) http.Handler {
 	return s.door(s.timed(packed(s.mux)))
 }
 
-// handle takes a route, and notes it: what holds for every page is tested for
+// handle takes a route, behind the gate, and notes it: what holds for every page is tested for
 // every route.
 func (s *site) handle(pattern string, h http.Handler) {
-	s.mux.Handle(pattern, h)
+	s.mux.Handle(pattern, s.gate(pattern, h))
 	s.routes = append(s.routes, pattern)
 }
 
@@ -117,7 +126,8 @@ func newSite(store Store, o Options) *site {
 	if o.JournalChanged == nil {
 		o.JournalChanged = func(outyard.YardID) {}
 	}
-	s := &site{Options: o, store: store, memory: newMemory(o.Feed), mux: http.NewServeMux(), secret: make([]byte, 32)}
+	s := &site{Options: o, store: store, memory: newMemory(o.Feed), mux: http.NewServeMux(), secret: make([]byte, 32),
+		triesFrom: newThrottle(triesFrom, triesFromEvery, mostTriers), triesFor: newThrottle(triesFor, triesForEvery, mostTriers), hashing: make(chan struct{}, 1)}
 	_, _ = rand.Read(s.secret) // it never fails: crypto/rand ends the program first
 
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {
@@ -148,6 +158,11 @@ func newSite(store Store, o Options) *site {
 	page("POST /journal", s.journalAdd)
 	page("GET /journal/{id}", s.journalFix)
 	page("POST /journal/{id}", s.journalFixed)
+	page("GET /sign-in", s.signIn)
+	page("POST /sign-in", s.signInGive)
+	page("GET /you", s.you)
+	page("POST /you/password", s.passwordGive)
+	page("POST /you/sign-out", s.signOut)
 	page("/", func(http.ResponseWriter, *http.Request) error { return errNoPage })
 
 	for _, r := range s.apiRoutes() {

@@ -65,7 +65,7 @@ func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
 	start, end, first, next := pageOf(len(p.Rows), yardsPerPage, r.URL.Query(), "/yards")
 	p.Rows, p.First, p.Next = p.Rows[start:end], first, next
 	p.Standings = p.Standings[min(start, len(p.Standings)):min(end, len(p.Standings))]
-	return s.show(w, http.StatusOK, "yards", frame{Title: "Yards", Here: "yards", Page: p})
+	return s.show(w, r, http.StatusOK, "yards", frame{Title: "Yards", Here: "yards", Page: p})
 }
 
 type yardPage struct {
@@ -173,7 +173,7 @@ func (s *site) yard(w http.ResponseWriter, r *http.Request) error {
 		v.Days = append(v.Days, gainDay{d.Date.String(), signed(d.GainKg, 2)})
 	}
 	v.CSVURL = yardURL(id) + "/daily.csv?" + view.query().Encode()
-	return s.show(w, http.StatusOK, "yard", frame{Title: v.Name, Here: "yards", Honey: strings.Contains(v.Flow, "flow on"), Page: v})
+	return s.show(w, r, http.StatusOK, "yard", frame{Title: v.Name, Here: "yards", Honey: strings.Contains(v.Flow, "flow on"), Page: v})
 }
 
 // newestIn are the newest readings of a yard. One whose hives all speak is

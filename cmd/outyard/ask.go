@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -17,13 +18,18 @@ import (
 )
 
 // addressFile is where in its data folder a daemon leaves the address of its
-// pages, for commands that find the folder in use.
+// pages, for commands that find the folder in use; and in a second line the
+// token by which it knows them, whatever accounts there are. Whoever may read
+// the file may read the store beside it, too.
 const addressFile = "outyard.address"
 
+// newOwnToken makes the token of this run of the daemon.
+func newOwnToken() string { return rand.Text() }
+
 // leaveAddress says where the daemon is to be asked.
-func leaveAddress(cfg configs.Config, pages net.Addr) (forget func(), err error) {
+func leaveAddress(cfg configs.Config, pages net.Addr, token string) (forget func(), err error) {
 	path := filepath.Join(cfg.Data, addressFile)
-	if err := os.WriteFile(path, []byte("http://"+pages.String()+"\n"), 0o600); err != nil {
+	if err := os.WriteFile(path, []byte("http://"+pages.String()+"\n"+token+"\n"), 0o600); err != nil {
 		return nil, fmt.Errorf("leave the address of the pages: %w", err)
 	}
 	return func() { _ = os.Remove(path) }, nil // one that stays is that of a daemon that does not answer
@@ -35,7 +41,7 @@ const maxAnswerBytes = 1 << 20
 // askDaemon has the daemon that uses the data folder do a thing, and reads what
 // it answers.
 func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer any) error {
-	address, err := os.ReadFile(filepath.Join(cfg.Data, addressFile))
+	left, err := os.ReadFile(filepath.Join(cfg.Data, addressFile))
 	if errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("data folder %s is in use by another command, or by a daemon that has not begun yet: try again once it has", cfg.Data)
 	}
@@ -46,12 +52,13 @@ func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer
 	if err != nil {
 		return err
 	}
-	daemon := strings.TrimSpace(string(address))
+	daemon, token, _ := strings.Cut(strings.TrimSpace(string(left)), "\n")
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, daemon+path, bytes.NewReader(body))
 	if err != nil {
 		return fmt.Errorf("address of the daemon in %s: %w", addressFile, err)
 	}
 	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("Authorization", "Bearer "+token)
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return fmt.Errorf("the daemon that has the data folder does not answer: %w: stop it, try again, and start it again", err)

@@ -29,6 +29,7 @@ func commands() []*cobra.Command {
 		newImport(),
 		newJournal(),
 		newNode(),
+		newKeeper(),
 		newRefused(),
 		newReplay(),
 		newRestore(),

@@ -27,12 +27,7 @@ func newNode() *cobra.Command {
 machine it needs a name and a secret, which it gives as user name and password
 of MQTT; it may then write its own yards, or some of their hives, and read their
 findings. What is changed here holds at once, also while a daemon runs.`,
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if len(args) == 0 {
-				return useWrongly("name what to do: add, list, secret or remove")
-			}
-			return useWrongly("unknown command %q: want add, list, secret or remove", args[0])
-		},
+		RunE: unknownOf("add, list, secret or remove"),
 		Args: cobra.ArbitraryArgs,
 	}
 	cmd.AddCommand(newNodeAdd(), newNodeList(), newNodeSecret(), newNodeRemove())
@@ -69,7 +64,7 @@ of it is kept. A secret of your own has 12 characters at the least.`,
 				return err
 			}
 			n.Secret = hash
-			err = changeNodes(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.AddNode(ctx, n) })
+			err = changeState(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.AddNode(ctx, n) })
 			if errors.Is(err, store.ErrExists) {
 				return fmt.Errorf("%w: outyard node secret %s gives it another secret, and outyard node remove %s takes it away", err, n.User, n.User)
 			}
@@ -201,7 +196,7 @@ func newNodeSecret() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			err = changeNodes(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.SetNodeSecret(ctx, args[0], hash) })
+			err = changeState(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.SetNodeSecret(ctx, args[0], hash) })
 			if err != nil {
 				return err
 			}
@@ -222,7 +217,7 @@ func newNodeRemove() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			err = changeNodes(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.RemoveNode(ctx, args[0]) })
+			err = changeState(cmd.Context(), cfg, func(ctx context.Context, db *sqlite.Store) error { return db.RemoveNode(ctx, args[0]) })
 			if err != nil {
 				return err
 			}
@@ -232,9 +227,9 @@ func newNodeRemove() *cobra.Command {
 	}
 }
 
-// changeNodes changes what the store has of nodes, beside a daemon if there is
+// changeState makes a small change to who may come in, beside a daemon if there is
 // one.
-func changeNodes(ctx context.Context, cfg configs.Config, change func(context.Context, *sqlite.Store) error) (err error) {
+func changeState(ctx context.Context, cfg configs.Config, change func(context.Context, *sqlite.Store) error) (err error) {
 	db, err := sqlite.OpenBeside(ctx, cfg.Data)
 	if err != nil {
 		return err

@@ -236,7 +236,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	ready := readiness(state, healthy)
 	version, _ := built()
 	answers := answers{watch: watch, intake: intake, state: state, links: links, now: d.now}
+	ownToken := newOwnToken()
+	var accounts web.Accounts
+	if !d.demo { // whose bees do not exist
+		accounts = state
+	}
 	pages := web.New(db, web.Options{
+		Accounts: accounts, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
@@ -246,7 +252,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	})
 	inner = append(inner, func(ctx context.Context) error { return web.Serve(ctx, pagesAt, pages, d.log) })
 
-	forgetAddress, err := leaveAddress(cfg, pagesAt.Addr())
+	forgetAddress, err := leaveAddress(cfg, pagesAt.Addr(), ownToken)
 	if err != nil {
 		return err
 	}
