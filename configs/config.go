@@ -43,6 +43,10 @@ type MQTT struct {
 	Embedded    *Embedded // nil: no broker of our own
 	Broker      Secret    // address of another's broker, with its port; empty: none
 	TopicPrefix string    // stands before yards/…, without a slash at either end; often empty
+	ClientID    string    // our name at another's broker
+	// OwnYardsOnly asks another's broker for the readings of Yards, and not of
+	// all there are.
+	OwnYardsOnly bool
 }
 
 // Embedded is the broker within the daemon.

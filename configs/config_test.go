@@ -115,7 +115,7 @@ func TestWithoutFileTheDefaultsAreInForce(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, "127.0.0.1:8377", c.Listen)
 	require.Equal(t, "./outyard-data", c.Data)
-	require.Equal(t, MQTT{Embedded: &Embedded{Listen: "127.0.0.1:1883"}}, c.MQTT)
+	require.Equal(t, MQTT{Embedded: &Embedded{Listen: "127.0.0.1:1883"}, ClientID: "outyard"}, c.MQTT)
 	require.Equal(t, SQLiteStore, c.Store.Kind)
 	require.True(t, c.AutoYards)
 	require.Empty(t, c.Tell)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"net"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -29,6 +30,8 @@ var defaults = map[string]string{
 	"mqtt.embedded.listen": defaultBroker,
 	"mqtt.broker":          "",
 	"mqtt.topic_prefix":    "",
+	clientID:               "outyard",
+	ownYardsOnly:           "false",
 	"store.kind":           string(SQLiteStore),
 	dropAfter:              "0",
 	"store.influx.url":     "",
@@ -36,6 +39,12 @@ var defaults = map[string]string{
 	"store.influx.bucket":  "",
 	"store.influx.token":   "",
 }
+
+// Keys for several daemons at one broker.
+const (
+	clientID     = "mqtt.client_id"
+	ownYardsOnly = "mqtt.own_yards_only"
+)
 
 const dropAfter = "store.drop_readings_after_days"
 
@@ -47,7 +56,7 @@ const (
 )
 
 // settings are the keys with one value each, in the order of the shape.
-var settings = []string{"listen", "pages_at", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix",
+var settings = []string{"listen", "pages_at", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix", clientID, ownYardsOnly,
 	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
 
 // lists are the keys with many. In the environment they are written as YAML.
@@ -86,6 +95,9 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		r.sayKey("data", "data is empty: name a folder, such as %s", defaults["data"])
 	}
 	c.Yards, c.AutoYards = r.yards()
+	if c.MQTT.OwnYardsOnly && c.AutoYards {
+		r.sayKey(ownYardsOnly, "%s is true, but yards are auto: list the yards that are this daemon's", ownYardsOnly)
+	}
 	c.Mappings = r.mappings(c.MQTT.TopicPrefix)
 	c.Tell = r.tell(c)
 	if len(r.wrong.List) > 0 {
@@ -232,7 +244,17 @@ func isPort(s string) bool {
 }
 
 func (r *reader) mqtt() MQTT {
-	m := MQTT{Broker: Secret(r.broker()), TopicPrefix: r.topicPrefix()}
+	m := MQTT{Broker: Secret(r.broker()), TopicPrefix: r.topicPrefix(), ClientID: r.get(clientID)}
+	if !clientIDs.MatchString(m.ClientID) {
+		r.sayKey(clientID, "%s is %q: want 1 to 23 letters, digits or - , such as outyard-north", clientID, m.ClientID)
+	}
+	switch r.get(ownYardsOnly) {
+	case "true":
+		m.OwnYardsOnly = true
+	case "false", "":
+	default:
+		r.sayKey(ownYardsOnly, "%s is %q: want true or false", ownYardsOnly, r.get(ownYardsOnly))
+	}
 	embedded := r.at["mqtt.embedded"].given() || r.at["mqtt.embedded.listen"].from != ""
 	_, brokerGiven := r.at["mqtt.broker"]
 	switch {
@@ -243,6 +265,10 @@ func (r *reader) mqtt() MQTT {
 	}
 	return m
 }
+
+// clientIDs are names that every broker takes (MQTT 3.1.1 [MQTT-3.1.3-5]), and a
+// - as well, which every broker takes too.
+var clientIDs = regexp.MustCompile(`^[0-9A-Za-z-]{1,23}$`)
 
 // brokerPorts are the schemes that a broker's address may have, with the ports
 // that are registered or, for ws and wss, usual for them.
@@ -653,6 +679,8 @@ func (r *reader) inForce(c Config) []Setting {
 		case key == "mqtt.embedded.listen" && c.MQTT.Embedded == nil:
 			continue
 		case strings.HasPrefix(key, "store.influx.") && c.Store.Kind != InfluxStore:
+			continue
+		case (key == clientID || key == ownYardsOnly) && c.MQTT.Broker == "":
 			continue
 		case key == "mqtt.broker":
 			value = c.MQTT.Broker.Place()

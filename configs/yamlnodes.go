@@ -18,7 +18,7 @@ import (
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
 	"":                  {"listen", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell"},
-	"mqtt":              {"embedded", "broker", "topic_prefix"},
+	"mqtt":              {"embedded", "broker", "topic_prefix", "client_id", "own_yards_only"},
 	"mqtt.embedded":     {"listen"},
 	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},

@@ -23,15 +23,23 @@ func newCheck() *cobra.Command {
 		Short: "Say what the config puts in force, or all that is wrong with it",
 		Long: `Says what the config puts in force and where each value comes from, or all that
 is wrong with it. With a sample, a message as a node sends it, says instead what
-would be kept of it under its topic, or why it would be refused; nothing is.`,
-		Example: "  outyard check\n  outyard check --sample message.json --topic yards/home/hives/h01",
+would be kept of it under its topic, or why it would be refused; nothing is.
+With --connect it tries what the config names, and says what it saw: whether the
+data folder can be written to, the time-series server takes readings, the broker
+lets us in and lets us read, mail servers let us in, and webhooks are reached.
+Nothing is sent to anybody, and no secret is shown.`,
+		Example: "  outyard check\n  outyard check --connect\n  outyard check --sample message.json --topic yards/home/hives/h01",
 		Args:    cobra.NoArgs,
 	}
 	format := chooseFormat(cmd)
 	var sample, topic string
 	cmd.Flags().StringVar(&sample, "sample", "", "`FILE` with one message; - is standard input")
 	cmd.Flags().StringVar(&topic, "topic", "", "`TOPIC` that it is sent under")
+	connect := cmd.Flags().Bool("connect", false, "try broker, store, mail and webhooks as well, and say what was seen")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		if *connect && sample != "" {
+			return useWrongly("--connect and --sample do not go together")
+		}
 		if (sample == "") != (topic == "") {
 			return useWrongly("--sample and --topic go together")
 		}
@@ -53,6 +61,9 @@ would be kept of it under its topic, or why it would be refused; nothing is.`,
 		}
 		if err != nil {
 			return err
+		}
+		if *connect {
+			return checkConnections(cmd, cfg, format)
 		}
 		var rows [][]string
 		for _, s := range cfg.Settings() {

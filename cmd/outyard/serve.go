@@ -219,7 +219,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	}
 	var theirs *client.Client
 	if cfg.MQTT.Broker != "" {
-		theirs, err = client.New(client.Config{URL: cfg.MQTT.Broker.Reveal(), Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}, intake, d.now, d.log, reg)
+		theirs, err = client.New(clientConfig(cfg, mappings, places.Yards), intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
 		}
@@ -277,6 +277,15 @@ func settingsOf(cfg configs.Config) []web.Setting {
 		out = append(out, web.Setting(set))
 	}
 	return out
+}
+
+// clientConfig is how we come to another's broker.
+func clientConfig(cfg configs.Config, mappings *mapping.Set, yards func() []outyard.YardID) client.Config {
+	c := client.Config{URL: cfg.MQTT.Broker.Reveal(), ClientID: cfg.MQTT.ClientID, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}
+	if cfg.MQTT.OwnYardsOnly {
+		c.Yards = yards
+	}
+	return c
 }
 
 // channels are the ways to tell somebody, by the scheme of an address.

@@ -96,23 +96,14 @@ type Client struct {
 
 // New makes a client. It connects once Run runs.
 func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg prometheus.Registerer) (*Client, error) {
-	u, err := url.Parse(cfg.URL)
+	u, err := address(cfg.URL)
 	if err != nil {
-		return nil, errors.New("broker address is no URL: want one such as tls://broker.example:8883") // err would show a password
-	}
-	port, known := ports[u.Scheme]
-	if !known || u.Hostname() == "" {
-		return nil, fmt.Errorf("broker address %s: want tcp, tls, ws or wss and a host, such as tls://broker.example:8883", u.Redacted())
-	}
-	if u.Port() == "" {
-		u.Host = net.JoinHostPort(u.Hostname(), port)
+		return nil, err
 	}
 	state := collector.StateTopicOf(cfg.ClientID)
 	cfg.ClientID = cmp.Or(cfg.ClientID, collector.DefaultClientID)
 	cfg.StopWithin = cmp.Or(cfg.StopWithin, 10*time.Second)
-	if cfg.TLS == nil {
-		cfg.TLS = &tls.Config{MinVersion: tls.VersionTLS12}
-	}
+	cfg.TLS = cmp.Or(cfg.TLS, defaultTLS())
 	c := &Client{cfg: cfg, shown: u.Redacted(), state: state, intake: intake, now: now, log: log,
 		slow: answerWithin, settled: make(chan struct{}), wake: make(chan struct{}, 1)}
 	c.health = fmt.Errorf("broker %s: not connected yet", c.shown)
@@ -163,6 +154,24 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	})
 	return c, nil
 }
+
+// address reads a broker's, and gives it the port that is usual where it has none.
+func address(broker string) (*url.URL, error) {
+	u, err := url.Parse(broker)
+	if err != nil {
+		return nil, errors.New("broker address is no URL: want one such as tls://broker.example:8883") // err would show a password
+	}
+	port, known := ports[u.Scheme]
+	if !known || u.Hostname() == "" {
+		return nil, fmt.Errorf("broker address %s: want tcp, tls, ws or wss and a host, such as tls://broker.example:8883", u.Redacted())
+	}
+	if u.Port() == "" {
+		u.Host = net.JoinHostPort(u.Hostname(), port)
+	}
+	return u, nil
+}
+
+func defaultTLS() *tls.Config { return &tls.Config{MinVersion: tls.VersionTLS12} }
 
 // Healthy says why nothing comes from the broker, if so.
 func (c *Client) Healthy() error {
@@ -254,7 +263,7 @@ func (c *Client) unsubscribe(filters []string) {
 // subscribe asks for all that the filters match, and is content with nothing
 // less.
 func (c *Client) subscribe(filters []string) error {
-	const atLeastOnce, refused = 1, 0x80 // QoS; MQTT 3.1.1 §3.9.3
+	const atLeastOnce = 1 // QoS
 	if len(filters) == 0 {
 		return nil
 	}
@@ -273,6 +282,12 @@ func (c *Client) subscribe(filters []string) error {
 	if err := token.Error(); err != nil {
 		return fmt.Errorf("subscribe to %s: %w", strings.Join(filters, ", "), err)
 	}
+	return granted(token, filters)
+}
+
+// granted says whether a broker has let us have what we subscribed to.
+func granted(token paho.Token, filters []string) error {
+	const refused = 0x80 // MQTT 3.1.1 §3.9.3
 	sub, ok := token.(*paho.SubscribeToken)
 	for _, f := range filters {
 		if ok && sub.Result()[f] == refused {
