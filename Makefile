@@ -8,7 +8,7 @@ AXE_JS := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/outyard/$(AXE).js
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: run test needs parts lint bench soak score fault fuzz
+.PHONY: run test needs parts lint bench soak score fault fuzz pictures
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -66,3 +66,6 @@ fuzz: ## each decoder for FUZZTIME
 		for target in $$(go test -list '^Fuzz' $$pkg | grep '^Fuzz' || true); do \
 			echo "$$pkg $$target"; \
 			go test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$pkg; done; done
+
+pictures: needs ## the README's two, made anew from the demo
+	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && go build -o "$$dir/outyard" ./cmd/outyard && go run ./cmd/pictures -outyard "$$dir/outyard" -out pictures && ls -l pictures
