@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -33,6 +34,8 @@ type Config struct {
 	AutoYards bool // yards: auto: a yard or hive that is not known is placed when it first sends
 	Mappings  []outyard.Mapping
 	Tell      []Route
+	Log       Log
+	Debug     string // address of the profiler; empty: there is none
 
 	settings []Setting
 	values   map[string]string // of the keys with one value each; they hold secrets
@@ -52,6 +55,12 @@ type MQTT struct {
 // Embedded is the broker within the daemon.
 type Embedded struct {
 	Listen string
+}
+
+// Log is what the daemon says of what it does.
+type Log struct {
+	JSON  bool // a JSON object a line; else text
+	Level slog.Level
 }
 
 // Store is where readings are kept.

@@ -30,6 +30,9 @@ var defaults = map[string]string{
 	"mqtt.embedded.listen": defaultBroker,
 	"mqtt.broker":          "",
 	"mqtt.topic_prefix":    "",
+	"debug":                "",
+	"log.format":           "text",
+	"log.level":            "info",
 	clientID:               "outyard",
 	ownYardsOnly:           "false",
 	"store.kind":           string(SQLiteStore),
@@ -57,7 +60,8 @@ const (
 
 // settings are the keys with one value each, in the order of the shape.
 var settings = []string{"listen", "pages_at", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix", clientID, ownYardsOnly,
-	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token"}
+	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token",
+	"log.format", "log.level", "debug"}
 
 // lists are the keys with many. In the environment they are written as YAML.
 var lists = []string{"yards", "mappings", "tell"}
@@ -90,7 +94,7 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		r.flag(f)
 	}
 
-	c := Config{File: path, Listen: r.address("listen"), PagesAt: r.pagesAt(), Data: r.get("data"), MQTT: r.mqtt(), Store: r.store()}
+	c := Config{File: path, Listen: r.address("listen"), PagesAt: r.pagesAt(), Data: r.get("data"), MQTT: r.mqtt(), Store: r.store(), Log: r.log(), Debug: r.debug()}
 	if c.Data == "" {
 		r.sayKey("data", "data is empty: name a folder, such as %s", defaults["data"])
 	}
@@ -264,6 +268,35 @@ func (r *reader) mqtt() MQTT {
 		r.sayKey("mqtt.broker", "no way in for readings: mqtt.broker is empty and mqtt.embedded is left out; name a broker, or add embedded: {listen: %s}", defaultBroker)
 	}
 	return m
+}
+
+// log is how the log is written, and how much of it.
+func (r *reader) log() Log {
+	l := Log{JSON: r.get("log.format") == "json"}
+	if format := r.get("log.format"); format != "text" && format != "json" {
+		r.sayKey("log.format", "log.format is %q: %s", format, meant(format, []string{"text", "json"}))
+	}
+	switch level := r.get("log.level"); level {
+	case "debug", "info", "warn", "error":
+		_ = l.Level.UnmarshalText([]byte(level)) // these are all known to it
+	default:
+		r.sayKey("log.level", "log.level is %q: %s", level, meant(level, []string{"debug", "info", "warn", "error"}))
+	}
+	return l
+}
+
+// debug is where the profiler listens, if anywhere: on this machine alone.
+func (r *reader) debug() string {
+	const key = "debug"
+	s := r.get(key)
+	if s == "" {
+		return ""
+	}
+	host, port, err := net.SplitHostPort(s)
+	if ip := net.ParseIP(host); err != nil || !isPort(port) || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		r.sayKey(key, "debug is %q: want an address of this machine alone, such as 127.0.0.1:6060", s)
+	}
+	return s
 }
 
 // clientIDs are names that every broker takes (MQTT 3.1.1 [MQTT-3.1.3-5]), and a

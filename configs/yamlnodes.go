@@ -17,9 +17,10 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell"},
+	"":                  {"listen", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "log", "debug"},
 	"mqtt":              {"embedded", "broker", "topic_prefix", "client_id", "own_yards_only"},
 	"mqtt.embedded":     {"listen"},
+	"log":               {"format", "level"},
 	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},
 	"yards":             {"id", "name", "latitude", "longitude", "timezone", "trip_minutes", "hives"},

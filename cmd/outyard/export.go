@@ -3,12 +3,16 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"outyard"
 	"outyard/collector/csvfile"
+	"outyard/configs"
 	"outyard/store"
 )
 
@@ -46,6 +50,9 @@ and hive. A daemon may run meanwhile.`,
 		defer func() { err = errors.Join(err, done()) }()
 
 		ctx := cmd.Context()
+		if err := knowsYard(ctx, cfg, db, q.Yard); err != nil {
+			return err
+		}
 		switch what.word {
 		case "findings":
 			return exportAll(ctx, q, db.Findings, findingForm, format.word, out)
@@ -57,6 +64,42 @@ and hive. A daemon may run meanwhile.`,
 		return exportReadings(ctx, cmd.ErrOrStderr(), q, db, format.word, out)
 	}
 	return cmd
+}
+
+// knowsYard says so when a yard is neither in the config nor in what is kept.
+func knowsYard(ctx context.Context, cfg configs.Config, db fullStore, yard outyard.YardID) error {
+	known := map[outyard.YardID]bool{"": true}
+	for _, y := range cfg.Yards {
+		known[y.ID] = true
+	}
+	newest, err := db.Newest(ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range newest {
+		known[r.Yard] = true
+	}
+	if known[yard] {
+		return nil
+	}
+	findings, _, err := db.Findings(ctx, store.Query{Yard: yard, Limit: 1})
+	if err != nil {
+		return err
+	}
+	entries, _, err := db.Entries(ctx, store.Query{Yard: yard, Limit: 1})
+	if err != nil || len(findings)+len(entries) > 0 {
+		return err
+	}
+	delete(known, "")
+	var names []string
+	for id := range known {
+		names = append(names, string(id))
+	}
+	slices.Sort(names)
+	if len(names) == 0 {
+		return fmt.Errorf("yard %s is not known, nor is any other: nothing has been kept yet", yard)
+	}
+	return fmt.Errorf("yard %s is not known: want %s", yard, strings.Join(names, ", "))
 }
 
 // exportPage is how many findings, days or entries are in memory at once.

@@ -57,13 +57,13 @@ say so.`,
 			signal.Notify(reload, syscall.SIGHUP)
 			defer signal.Stop(reload)
 			load := func() (configs.Config, error) {
-				return loadConfig(cmd, cmd.Flags().Lookup("listen"), cmd.Flags().Lookup("data"))
+				return loadConfig(cmd, cmd.Flags().Lookup("listen"), cmd.Flags().Lookup("data"), cmd.Flags().Lookup("debug"))
 			}
 			cfg, err := load()
 			if err != nil {
 				return err
 			}
-			log, err := newLog(cmd, logFormat)
+			log, err := newLog(cmd, cfg.Log, logFormat)
 			if err != nil {
 				return err
 			}
@@ -83,7 +83,8 @@ say so.`,
 	}
 	cmd.Flags().String("listen", "", "`ADDRESS` of pages, API and metrics, instead of the config's")
 	cmd.Flags().String("data", "", "`DIR` of the store, instead of the config's")
-	cmd.Flags().StringVar(&logFormat, "log", "text", "`FORM` of the log: text or json")
+	cmd.Flags().String("debug", "", "`ADDRESS` of the profiler, on this machine alone, instead of the config's; usually none")
+	cmd.Flags().StringVar(&logFormat, "log", "", "`FORM` of the log, text or json, instead of the config's")
 	return cmd
 }
 
@@ -103,14 +104,20 @@ func gcPercent(cfg configs.Config) int {
 	return 50
 }
 
-func newLog(cmd *cobra.Command, format string) (*slog.Logger, error) {
+// newLog is the log that the config asks for, or, where it is given, the flag.
+func newLog(cmd *cobra.Command, as configs.Log, format string) (*slog.Logger, error) {
 	switch format {
-	case "text":
-		return slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), nil)), nil
-	case "json":
-		return slog.New(slog.NewJSONHandler(cmd.ErrOrStderr(), nil)), nil
+	case "":
+	case "text", "json":
+		as.JSON = format == "json"
+	default:
+		return nil, useWrongly("--log %q: want text or json", format)
 	}
-	return nil, useWrongly("--log %q: want text or json", format)
+	opts := &slog.HandlerOptions{Level: as.Level}
+	if as.JSON {
+		return slog.New(slog.NewJSONHandler(cmd.ErrOrStderr(), opts)), nil
+	}
+	return slog.New(slog.NewTextHandler(cmd.ErrOrStderr(), opts)), nil
 }
 
 // A daemon is what serve is given besides the config.
@@ -153,6 +160,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	// inner runs until ctx ends; outer lives on until inner has stopped, so
 	// that what the fronts took is committed and acknowledged.
 	var inner, outer []runner
+	if cfg.Debug != "" {
+		debugging, err := openDebug(cfg.Debug, d.log)
+		if err != nil {
+			return err
+		}
+		inner = append(inner, debugging)
+	}
 
 	db, done, err := openReadings(ctx, cfg, state, d, reg, &outer)
 	if err != nil {
