@@ -24,7 +24,7 @@ func (s *scales) weighWork() {
 		s.add(KeepersWork, -5*ramp(math.Abs(net), 0.6, 0.3)-1+3*ramp(c.NeighbourMarks, 1, 3)*ramp(out, 0.1, 0.3), "")
 	default:
 		// Lifting that the samples were too sparse to show.
-		s.add(KeepersWork, -2+2.2*ramp(s.cadenceMin, 10, 60), "")
+		s.add(KeepersWork, -2+2.4*ramp(s.cadenceMin, 10, 60), "")
 	}
 	if d.Reversals >= 2 {
 		s.add(KeepersWork, 1.5, "the weight went up and down several times")
