@@ -24,27 +24,33 @@ import (
 
 // A Config is what is in force: decoded, defaulted and checked.
 type Config struct {
-	File      string // where it was read; empty when there is no file
-	Listen    string // address of pages, API and metrics
-	PagesAt   string // where the pages are reached from elsewhere, without a slash at its end; empty: nowhere
-	Data      string // folder of the embedded store and of all state
-	MQTT      MQTT
-	Store     Store
-	Yards     []outyard.Yard
-	AutoYards bool // yards: auto: a yard or hive that is not known is placed when it first sends
-	Mappings  []outyard.Mapping
-	Tell      []Route
-	Log       Log
-	Debug     string // address of the profiler; empty: there is none
+	File   string    // where it was read; empty when there is no file
+	Listen string    // address of pages, API and metrics
+	TLS    ServerTLS // of the pages
+	// WithoutTLS and WithoutSignIn: the keeper knows what it means to listen
+	// so where others can reach it.
+	WithoutTLS, WithoutSignIn bool
+	PagesAt                   string // where the pages are reached from elsewhere, without a slash at its end; empty: nowhere
+	Data                      string // folder of the embedded store and of all state
+	MQTT                      MQTT
+	Store                     Store
+	Yards                     []outyard.Yard
+	AutoYards                 bool // yards: auto: a yard or hive that is not known is placed when it first sends
+	Mappings                  []outyard.Mapping
+	Tell                      []Route
+	Log                       Log
+	Debug                     string // address of the profiler; empty: there is none
 
-	settings []Setting
-	values   map[string]string // of the keys with one value each; they hold secrets
+	settings     []Setting
+	values       map[string]string // of the keys with one value each; they hold secrets
+	certificates []certificate
 }
 
 // MQTT is how readings come in: by a broker of our own, by another's, or both.
 type MQTT struct {
 	Embedded    *Embedded // nil: no broker of our own
 	Broker      Secret    // address of another's broker, with its port; empty: none
+	BrokerTLS   ClientTLS // for a broker of tls:// or wss://
 	TopicPrefix string    // stands before yards/…, without a slash at either end; often empty
 	ClientID    string    // our name at another's broker
 	// OwnYardsOnly asks another's broker for the readings of Yards, and not of
@@ -54,7 +60,11 @@ type MQTT struct {
 
 // Embedded is the broker within the daemon.
 type Embedded struct {
-	Listen string
+	Listen    string
+	TLS       ServerTLS
+	NodesOnly bool // who gives no name is not let in, even from this machine
+	// WithoutTLS and WithoutCredentials: as for the pages.
+	WithoutTLS, WithoutCredentials bool
 }
 
 // Log is what the daemon says of what it does.
@@ -126,13 +136,14 @@ func (c Config) Settings() []Setting { return slices.Clone(c.settings) }
 // and who is told. The rest is as it was; fixed are the keys of which next says
 // otherwise, and which take a restart.
 func (c Config) Next(next Config) (inForce Config, fixed []string) {
-	for _, key := range settings {
+	lasting := slices.Concat(settings, listenWithout)
+	for _, key := range lasting {
 		if c.values[key] != next.values[key] {
 			fixed = append(fixed, key)
 		}
 	}
 	inForce = c
-	one := func(s Setting) bool { return slices.Contains(settings, s.Key) }
+	one := func(s Setting) bool { return slices.Contains(lasting, s.Key) }
 	inForce.settings = slices.DeleteFunc(slices.Clone(c.settings), func(s Setting) bool { return !one(s) })
 	inForce.settings = append(inForce.settings, slices.DeleteFunc(slices.Clone(next.settings), one)...)
 	inForce.Yards, inForce.AutoYards, inForce.Mappings, inForce.Tell = next.Yards, next.AutoYards, next.Mappings, next.Tell

@@ -14,7 +14,17 @@ const maxSecretBytes = 64 << 10
 // within an address is escaped, so that a password may have an @ in it; one that
 // is all of s is taken as it is. It is false when one is missing, which has then
 // been said.
-func (r *reader) expand(at item, s string) (string, bool) {
+func (r *reader) expand(at item, s string) (string, bool) { return r.expandAs(at, s, escape) }
+
+// fileName puts in what the name of a file refers to, such as the folder in which a
+// service manager leaves it.
+func (r *reader) fileName(key string) (string, bool) {
+	s, ok := r.expandAs(r.at[key], r.get(key), func(s string) string { return s })
+	r.bad[key] = r.bad[key] || !ok
+	return s, ok
+}
+
+func (r *reader) expandAs(at item, s string, escape func(string) string) (string, bool) {
 	var b strings.Builder
 	rest := s
 	for {
@@ -51,19 +61,27 @@ func (r *reader) secret(ref string) (string, error) {
 		}
 		return value, nil
 	}
+	text, err := smallFile(path, maxSecretBytes)
+	if err != nil {
+		return "", err
+	}
+	return strings.TrimSuffix(strings.TrimSuffix(string(text), "\n"), "\r"), nil
+}
+
+func smallFile(path string, most int64) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
-		return "", fmt.Errorf("%w: is the path right, and may this user read it?", cause(err))
+		return nil, fmt.Errorf("%w: is the path right, and may this user read it?", cause(err))
 	}
 	// A pipe or a device could keep us waiting for ever.
-	if !info.Mode().IsRegular() || info.Size() > maxSecretBytes {
-		return "", fmt.Errorf("want an ordinary file of at most %d bytes", maxSecretBytes)
+	if !info.Mode().IsRegular() || info.Size() > most {
+		return nil, fmt.Errorf("want an ordinary file of at most %d bytes", most)
 	}
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return "", fmt.Errorf("%w: may this user read it?", cause(err))
+		return nil, fmt.Errorf("%w: may this user read it?", cause(err))
 	}
-	return strings.TrimSuffix(strings.TrimSuffix(string(text), "\n"), "\r"), nil
+	return text, nil
 }
 
 // escape leaves only what RFC 3986 §2.3 calls unreserved as it is.

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"net"
 	"net/url"
@@ -49,6 +50,16 @@ const (
 	ownYardsOnly = "mqtt.own_yards_only"
 )
 
+// tlsKeys are the keys that have to do with certificates: none are in force
+// unless given.
+var tlsKeys = []string{"tls.cert", "tls.key", "mqtt.embedded.tls.cert", "mqtt.embedded.tls.key", "mqtt.embedded.tls.client_ca",
+	"mqtt.embedded.tls.name_from_certificate", "mqtt.broker_tls.ca", "mqtt.broker_tls.cert", "mqtt.broker_tls.key", "mqtt.broker_tls.server_name"}
+
+// listenWithout are the lists of what to go without.
+var listenWithout = []string{"listen_without", "mqtt.embedded.listen_without"}
+
+const nodesOnly = "mqtt.embedded.nodes_only"
+
 const dropAfter = "store.drop_readings_after_days"
 
 // Readings may be dropped after so many days: with fewer than a year and a
@@ -59,12 +70,12 @@ const (
 )
 
 // settings are the keys with one value each, in the order of the shape.
-var settings = []string{"listen", "pages_at", "data", "mqtt.embedded.listen", "mqtt.broker", "mqtt.topic_prefix", clientID, ownYardsOnly,
+var settings = slices.Concat([]string{"listen", "pages_at", "data", "mqtt.embedded.listen", nodesOnly, "mqtt.broker", "mqtt.topic_prefix", clientID, ownYardsOnly,
 	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token",
-	"log.format", "log.level", "debug"}
+	"log.format", "log.level", "debug"}, tlsKeys)
 
 // lists are the keys with many. In the environment they are written as YAML.
-var lists = []string{"yards", "mappings", "tell"}
+var lists = slices.Concat(listenWithout, []string{"yards", "mappings", "tell"})
 
 // variable is the name of a key in the environment.
 func variable(key string) string {
@@ -77,6 +88,8 @@ type reader struct {
 	v   *viper.Viper
 	at  map[string]item // where each key's value was given
 	bad map[string]bool // keys that have been complained about: no more of them
+
+	certificates []certificate
 }
 
 func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Config, error) {
@@ -95,6 +108,9 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 	}
 
 	c := Config{File: path, Listen: r.address("listen"), PagesAt: r.pagesAt(), Data: r.get("data"), MQTT: r.mqtt(), Store: r.store(), Log: r.log(), Debug: r.debug()}
+	without := r.words("listen_without", "tls", "sign-in")
+	c.WithoutTLS, c.WithoutSignIn = without["tls"], without["sign-in"]
+	c.TLS = r.serverTLS("tls")
 	if c.Data == "" {
 		r.sayKey("data", "data is empty: name a folder, such as %s", defaults["data"])
 	}
@@ -108,15 +124,17 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 		r.wrong.sort()
 		return Config{}, &r.wrong
 	}
-	c.settings = r.inForce(c)
+	c.settings, c.certificates = r.inForce(c), r.certificates
 	c.values = map[string]string{}
 	for _, key := range settings {
-		c.values[key] = r.get(key)
-	}
-	if c.MQTT.Embedded == nil {
-		delete(c.values, "mqtt.embedded.listen")
+		if c.MQTT.Embedded != nil || !strings.HasPrefix(key, "mqtt.embedded.") {
+			c.values[key] = r.get(key)
+		}
 	}
 	c.values["mqtt.broker"], c.values["store.influx.token"] = c.MQTT.Broker.Reveal(), c.Store.Influx.Token.Reveal()
+	for _, key := range listenWithout {
+		c.values[key] = strings.Join(slices.Sorted(maps.Keys(r.words(key))), " ")
+	}
 	return c, nil
 }
 
@@ -263,9 +281,13 @@ func (r *reader) mqtt() MQTT {
 	_, brokerGiven := r.at["mqtt.broker"]
 	switch {
 	case embedded || !brokerGiven:
-		m.Embedded = &Embedded{Listen: r.address("mqtt.embedded.listen")}
+		m.Embedded = r.embedded()
 	case m.Broker == "":
 		r.sayKey("mqtt.broker", "no way in for readings: mqtt.broker is empty and mqtt.embedded is left out; name a broker, or add embedded: {listen: %s}", defaultBroker)
+	}
+	m.BrokerTLS = r.clientTLS("mqtt.broker_tls")
+	if u, err := url.Parse(string(m.Broker)); err == nil && m.BrokerTLS != (ClientTLS{}) && !slices.Contains([]string{"tls", "ssl", "mqtts", "wss"}, u.Scheme) {
+		r.sayKey("mqtt.broker_tls", "mqtt.broker_tls is given, but mqtt.broker is not encrypted: want tls:// or wss:// there, or leave this out")
 	}
 	return m
 }
@@ -302,6 +324,12 @@ func (r *reader) debug() string {
 // clientIDs are names that every broker takes (MQTT 3.1.1 [MQTT-3.1.3-5]), and a
 // - as well, which every broker takes too.
 var clientIDs = regexp.MustCompile(`^[0-9A-Za-z-]{1,23}$`)
+
+func (r *reader) embedded() *Embedded {
+	without := r.words("mqtt.embedded.listen_without", "tls", "credentials")
+	return &Embedded{Listen: r.address("mqtt.embedded.listen"), TLS: r.serverTLS("mqtt.embedded.tls"), NodesOnly: r.yes(nodesOnly),
+		WithoutTLS: without["tls"], WithoutCredentials: without["credentials"]}
+}
 
 // brokerPorts are the schemes that a broker's address may have, with the ports
 // that are registered or, for ws and wss, usual for them.
@@ -709,7 +737,9 @@ func (r *reader) inForce(c Config) []Setting {
 	for _, key := range settings {
 		value := r.get(key)
 		switch {
-		case key == "mqtt.embedded.listen" && c.MQTT.Embedded == nil:
+		case strings.HasPrefix(key, "mqtt.embedded.") && c.MQTT.Embedded == nil:
+			continue
+		case value == "" && (key == nodesOnly || slices.Contains(tlsKeys, key)):
 			continue
 		case strings.HasPrefix(key, "store.influx.") && c.Store.Kind != InfluxStore:
 			continue
@@ -721,6 +751,11 @@ func (r *reader) inForce(c Config) []Setting {
 			value = hidden
 		}
 		row(r.at[key], key, value)
+	}
+	for _, key := range listenWithout {
+		if words := r.words(key); len(words) > 0 && (key == "listen_without" || c.MQTT.Embedded != nil) {
+			row(r.at[key], key, strings.Join(slices.Sorted(maps.Keys(words)), " "))
+		}
 	}
 	if c.AutoYards {
 		row(r.at["yards"], "yards", "auto")

@@ -17,9 +17,12 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "log", "debug"},
-	"mqtt":              {"embedded", "broker", "topic_prefix", "client_id", "own_yards_only"},
-	"mqtt.embedded":     {"listen"},
+	"":                  {"listen", "listen_without", "tls", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "log", "debug"},
+	"tls":               {"cert", "key"},
+	"mqtt":              {"embedded", "broker", "broker_tls", "topic_prefix", "client_id", "own_yards_only"},
+	"mqtt.embedded":     {"listen", "listen_without", "nodes_only", "tls"},
+	"mqtt.embedded.tls": {"cert", "key", "client_ca", "name_from_certificate"},
+	"mqtt.broker_tls":   {"ca", "cert", "key", "server_name"},
 	"log":               {"format", "level"},
 	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},

@@ -29,7 +29,7 @@ func newOwnToken() string { return rand.Text() }
 // leaveAddress says where the daemon is to be asked.
 func leaveAddress(cfg configs.Config, pages net.Addr, token string) (forget func(), err error) {
 	path := filepath.Join(cfg.Data, addressFile)
-	if err := os.WriteFile(path, []byte("http://"+pages.String()+"\n"+token+"\n"), 0o600); err != nil {
+	if err := os.WriteFile(path, []byte(pagesURL(cfg, pages)+"\n"+token+"\n"), 0o600); err != nil {
 		return nil, fmt.Errorf("leave the address of the pages: %w", err)
 	}
 	return func() { _ = os.Remove(path) }, nil // one that stays is that of a daemon that does not answer
@@ -59,7 +59,11 @@ func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("Authorization", "Bearer "+token)
-	resp, err := http.DefaultClient.Do(req)
+	client := http.DefaultClient
+	if cfg.TLS.On() {
+		client = &http.Client{Transport: &http.Transport{TLSClientConfig: sameCertificate(cfg.TLS), DisableKeepAlives: true}}
+	}
+	resp, err := client.Do(req)
 	if err != nil {
 		return fmt.Errorf("the daemon that has the data folder does not answer: %w: stop it, try again, and start it again", err)
 	}

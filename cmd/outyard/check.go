@@ -62,6 +62,9 @@ Nothing is sent to anybody, and no secret is shown.`,
 		if err != nil {
 			return err
 		}
+		if old := cfg.OutOfDate(time.Now()); old != nil {
+			return countedMistakes(path, old)
+		}
 		if *connect {
 			return checkConnections(cmd, cfg, format)
 		}

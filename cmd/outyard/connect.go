@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"net"
 	"net/url"
 	"os"
@@ -75,7 +76,11 @@ func trialsOf(cfg configs.Config) []trial {
 			if err != nil {
 				return "", err
 			}
-			return client.Try(ctx, clientConfig(cfg, mappings, collector.NewPlacement(cfg.Yards, false).Yards))
+			to, err := clientConfig(cfg, mappings, collector.NewPlacement(cfg.Yards, false).Yards, slog.New(slog.DiscardHandler))
+			if err != nil {
+				return "", err
+			}
+			return client.Try(ctx, to)
 		}})
 	}
 	tried := map[string]bool{}

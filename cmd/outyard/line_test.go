@@ -92,8 +92,9 @@ type mosquitto struct {
 	process    *exec.Cmd
 }
 
-// startMosquitto starts one on a free port that keeps what it holds.
-func startMosquitto(t *testing.T) *mosquitto {
+// startMosquitto starts one on a free port that keeps what it holds, with more
+// lines of config of its own.
+func startMosquitto(t *testing.T, more ...string) *mosquitto {
 	t.Helper()
 	free, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -104,7 +105,7 @@ func startMosquitto(t *testing.T) *mosquitto {
 	require.NoError(t, err)
 	// Started by root it would become a user who cannot write to our folder.
 	config := "listener " + port + " 127.0.0.1\nallow_anonymous true\nuser root\nlog_dest file " + m.log +
-		"\npersistence true\npersistence_location " + dir + "/\nmax_queued_messages 0\nmax_inflight_messages 0\n"
+		"\npersistence true\npersistence_location " + dir + "/\nmax_queued_messages 0\nmax_inflight_messages 0\n" + strings.Join(more, "\n") + "\n"
 	require.NoError(t, os.WriteFile(m.configFile, []byte(config), 0o600))
 	m.start()
 	t.Cleanup(func() {

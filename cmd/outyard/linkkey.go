@@ -51,7 +51,7 @@ func pagesAddress(cfg configs.Config, at net.Addr) string {
 	case cfg.PagesAt != "":
 		return cfg.PagesAt
 	case web.IsLoopback(at):
-		return "http://" + at.String()
+		return pagesURL(cfg, at)
 	}
 	return ""
 }

@@ -147,13 +147,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		return fmt.Errorf("open store in %s: %w", cfg.Data, err)
 	}
 	defer state.Close()
-	pagesAt, err := net.Listen("tcp", cfg.Listen)
+	pagesAt, err := listenForPages(cfg, web.IsLoopback, func() (bool, error) { return state.HasKeepers(ctx) }, d.log)
 	if err != nil {
-		return fmt.Errorf("listen for pages on %s: %w", cfg.Listen, err)
+		return err
 	}
 	defer pagesAt.Close()
-	if !web.IsLoopback(pagesAt.Addr()) {
-		return fmt.Errorf("listen %s is open to other machines, and the pages have no sign-in yet: use 127.0.0.1, and reach it through a tunnel or a proxy that signs people in", cfg.Listen)
+	if old := cfg.OutOfDate(d.now()); old != nil {
+		d.log.Error("certificates are out of date: whoever looks at them will not connect", "error", old)
 	}
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -223,7 +223,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 
 	var mqttAt net.Addr
 	if e := cfg.MQTT.Embedded; e != nil {
-		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings, WallClock: time.Now, Nodes: state}, intake, d.now, d.log, reg)
+		secure, err := serverTLS(e.TLS, d.log)
+		if err != nil {
+			return fmt.Errorf("broker: %w", err)
+		}
+		own, err := broker.New(broker.Config{Listen: e.Listen, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings, WallClock: time.Now,
+			Nodes: state, NodesOnly: e.NodesOnly, TLS: secure, NameFromCertificate: e.TLS.NameFromCertificate,
+			WithoutTLS: e.WithoutTLS, WithoutCredentials: e.WithoutCredentials}, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("open broker on %s: %w", e.Listen, err)
 		}
@@ -233,7 +239,11 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	}
 	var theirs *client.Client
 	if cfg.MQTT.Broker != "" {
-		theirs, err = client.New(clientConfig(cfg, mappings, places.Yards), intake, d.now, d.log, reg)
+		to, err := clientConfig(cfg, mappings, places.Yards, d.log)
+		if err != nil {
+			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
+		}
+		theirs, err = client.New(to, intake, d.now, d.log, reg)
 		if err != nil {
 			return fmt.Errorf("broker %s: %w", cfg.MQTT.Broker.Place(), err)
 		}
@@ -259,7 +269,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Accounts: accounts, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
-		Loopback: true, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
+		Loopback: web.IsLoopback(pagesAt.Addr()), JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
 		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version, ConfigWrong: again.complaint,
 		Settings: func() []web.Setting { return settingsOf(again.config()) },
@@ -271,9 +281,9 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		return err
 	}
 	defer forgetAddress()
-	d.log.Info("ready", "pages", "http://"+pagesAt.Addr().String()+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
+	d.log.Info("ready", "pages", pagesURL(cfg, pagesAt.Addr())+"/", "mqtt", addr(mqttAt), "broker", cfg.MQTT.Broker.Place())
 	if d.boss != nil {
-		well := "ready: pages at http://" + pagesAt.Addr().String() + "/"
+		well := "ready: pages at " + pagesURL(cfg, pagesAt.Addr()) + "/"
 		alive := func() error { return errors.Join(intake.Alive(stuckIntake), watch.Alive(stuckWatcher)) }
 		inner = append(inner, func(ctx context.Context) error { return d.boss.watch(ctx, well, alive, ready) })
 		d.boss.ready(well)
@@ -294,12 +304,13 @@ func settingsOf(cfg configs.Config) []web.Setting {
 }
 
 // clientConfig is how we come to another's broker.
-func clientConfig(cfg configs.Config, mappings *mapping.Set, yards func() []outyard.YardID) client.Config {
-	c := client.Config{URL: cfg.MQTT.Broker.Reveal(), ClientID: cfg.MQTT.ClientID, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}
+func clientConfig(cfg configs.Config, mappings *mapping.Set, yards func() []outyard.YardID, log *slog.Logger) (client.Config, error) {
+	secure, err := clientTLS(cfg.MQTT.BrokerTLS, log)
+	c := client.Config{TLS: secure, URL: cfg.MQTT.Broker.Reveal(), ClientID: cfg.MQTT.ClientID, Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings}
 	if cfg.MQTT.OwnYardsOnly {
 		c.Yards = yards
 	}
-	return c
+	return c, err
 }
 
 // channels are the ways to tell somebody, by the scheme of an address.

@@ -54,7 +54,9 @@ type Config struct {
 	// Yards, if not nil, are those whose readings are subscribed to, for one
 	// of several daemons that share the broker's yards: those of all by default.
 	Yards func() []outyard.YardID
-	TLS   *tls.Config // for tls and wss; nil: the system's roots, TLS 1.2 and up
+	// TLS makes what a connection of tls or wss is encrypted by, anew for each;
+	// nil: the system's roots, TLS 1.2 and up.
+	TLS func() *tls.Config
 	// StopWithin is how long a stop waits for acks that are due: 10 s.
 	StopWithin time.Duration
 }
@@ -103,7 +105,9 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	state := collector.StateTopicOf(cfg.ClientID)
 	cfg.ClientID = cmp.Or(cfg.ClientID, collector.DefaultClientID)
 	cfg.StopWithin = cmp.Or(cfg.StopWithin, 10*time.Second)
-	cfg.TLS = cmp.Or(cfg.TLS, defaultTLS())
+	if cfg.TLS == nil {
+		cfg.TLS = defaultTLS
+	}
 	c := &Client{cfg: cfg, shown: u.Redacted(), state: state, intake: intake, now: now, log: log,
 		slow: answerWithin, settled: make(chan struct{}), wake: make(chan struct{}, 1)}
 	c.health = fmt.Errorf("broker %s: not connected yet", c.shown)
@@ -114,7 +118,8 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	opts := paho.NewClientOptions()
 	opts.AddBroker(u.String())
 	opts.SetClientID(cfg.ClientID)
-	opts.SetTLSConfig(cfg.TLS)
+	opts.SetTLSConfig(cfg.TLS())
+	opts.SetConnectionAttemptHandler(func(*url.URL, *tls.Config) *tls.Config { return cfg.TLS() })
 	opts.SetProtocolVersion(4) // MQTT 3.1.1
 	opts.SetCleanSession(false)
 	opts.SetStore(newPending())
@@ -123,7 +128,7 @@ func New(cfg Config, intake Intake, now func() time.Time, log *slog.Logger, reg 
 	opts.SetConnectTimeout(answerWithin)
 	opts.SetWriteTimeout(answerWithin)
 	if !opensItself(u.Scheme) {
-		opts.SetCustomOpenConnectionFn(open)
+		opts.SetCustomOpenConnectionFn(opener(cfg.TLS))
 	}
 	opts.SetAutoReconnect(true)
 	opts.SetMaxReconnectInterval(maxReconnect)

@@ -35,12 +35,16 @@ func opensItself(scheme string) bool {
 		slices.ContainsFunc([]string{"all_proxy", "ALL_PROXY"}, func(name string) bool { return os.Getenv(name) != "" })
 }
 
-// open opens a connection to a broker.
-func open(broker *url.URL, opts paho.ClientOptions) (net.Conn, error) {
+// opener opens connections to a broker.
+func opener(secure func() *tls.Config) paho.OpenConnectionFunc {
+	return func(broker *url.URL, _ paho.ClientOptions) (net.Conn, error) { return open(broker, secure) }
+}
+
+func open(broker *url.URL, secure func() *tls.Config) (net.Conn, error) {
 	dialer := &net.Dialer{Timeout: answerWithin}
 	switch broker.Scheme {
 	case "tls", "ssl", "mqtts":
-		c, err := tls.DialWithDialer(dialer, "tcp", broker.Host, opts.TLSConfig)
+		c, err := tls.DialWithDialer(dialer, "tcp", broker.Host, secure())
 		if err != nil {
 			return nil, err
 		}

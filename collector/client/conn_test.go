@@ -71,7 +71,7 @@ func TestABrokerWithTLSIsTrustedOnlyIfSomebodyVouchesForIt(t *testing.T) {
 	m := startMosquitto(t, "listener "+port+" 127.0.0.1", "certfile "+certFile, "keyfile "+keyFile)
 
 	in := held()
-	start(t, Config{URL: "tls://" + addr, TLS: &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS12}}, in)
+	start(t, Config{URL: "tls://" + addr, TLS: (&tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS12}).Clone}, in)
 	m.publish(topicH01, "over TLS")
 	msg := next(t, in.messages)
 	require.Equal(t, "over TLS", string(msg.Payload))

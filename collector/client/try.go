@@ -1,7 +1,6 @@
 package client
 
 import (
-	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -22,14 +21,17 @@ func Try(ctx context.Context, cfg Config) (saw string, err error) {
 	if err != nil {
 		return "", err
 	}
+	if cfg.TLS == nil {
+		cfg.TLS = defaultTLS
+	}
 	var encrypted atomic.Value
 	opts := paho.NewClientOptions().AddBroker(u.String()).SetClientID("outyard-check-" + strings.ToLower(rand.Text()[:8])).
-		SetTLSConfig(cmp.Or(cfg.TLS, defaultTLS())).SetProtocolVersion(4).SetCleanSession(true).
+		SetTLSConfig(cfg.TLS()).SetProtocolVersion(4).SetCleanSession(true).
 		SetAutoReconnect(false).SetConnectTimeout(answerWithin).SetWriteTimeout(answerWithin).
 		SetDefaultPublishHandler(func(paho.Client, paho.Message) {})
 	if !opensItself(u.Scheme) {
-		opts.SetCustomOpenConnectionFn(func(broker *url.URL, o paho.ClientOptions) (net.Conn, error) {
-			conn, err := open(broker, o)
+		opts.SetCustomOpenConnectionFn(func(broker *url.URL, _ paho.ClientOptions) (net.Conn, error) {
+			conn, err := open(broker, cfg.TLS)
 			if b, ok := conn.(*buffered); ok {
 				if t, ok := b.Conn.(*tls.Conn); ok {
 					encrypted.Store(tls.VersionName(t.ConnectionState().Version))
