@@ -1,11 +1,9 @@
 package web
 
 import (
-	"fmt"
-	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
-	"time"
 
 	"outyard"
 	"outyard/analysis/flow"
@@ -21,6 +19,8 @@ type standingRow struct {
 	Days, Hives              string
 	X, W, At                 float64 // of the interval and its middle, in hundredths
 	gainKg, lowKg, highKgDay float64
+
+	yard outyard.YardID
 }
 
 // A stretch is how far back yards are compared.
@@ -35,20 +35,19 @@ var stretches = []stretch{{"28", "4 weeks", 28}, {"92", "3 months", 92}, {"365",
 // width that so many comparisons cost.
 const mostCompared = 12
 
-// comparison ranks yards by what a hive of theirs gains in a day, with the
-// interval that the days allow, and says which differences are real.
-func (s *site) comparison(r *http.Request, places []place, now time.Time) (rows []standingRow, says, same []string, back stretch, err error) {
-	back = stretches[0]
+// stretchOf is the stretch that was asked for, or the usual one.
+func stretchOf(q url.Values) stretch {
 	for _, st := range stretches {
-		if r.URL.Query().Get("days") == st.value {
-			back = st
+		if q.Get("days") == st.value {
+			return st
 		}
 	}
-	today := outyard.DateOf(now, s.homeZone())
-	days, err := s.allDays(r.Context(), Query{From: today.Add(-back.days).Start(time.UTC), To: today.Start(time.UTC)})
-	if err != nil {
-		return nil, nil, nil, back, fmt.Errorf("days to compare yards: %w", err)
-	}
+	return stretches[0]
+}
+
+// comparison ranks yards by what a hive of theirs gains in a day, with the
+// interval that the days allow, and says which differences are real.
+func comparison(places []place, days []outyard.Day) (rows []standingRow, says, same []string) {
 	yards, names := make([]outyard.Yard, len(places)), map[outyard.YardID]string{}
 	for i, p := range places {
 		yards[i], names[p.ID] = p.Yard, p.name()
@@ -57,7 +56,7 @@ func (s *site) comparison(r *http.Request, places []place, now time.Time) (rows 
 	standings := flow.Standings(yards, days)
 	lo, hi := 0.0, 0.0
 	for i, st := range standings {
-		row := standingRow{Rank: i + 1, Name: names[st.Yard], URL: yardURL(st.Yard), Known: outyard.Known(st.KgPerDay), gainKg: st.KgPerDay, lowKg: st.Low, highKgDay: st.High,
+		row := standingRow{yard: st.Yard, Rank: i + 1, Name: names[st.Yard], URL: yardURL(st.Yard), Known: outyard.Known(st.KgPerDay), gainKg: st.KgPerDay, lowKg: st.Low, highKgDay: st.High,
 			Gain: signed(st.KgPerDay, 2), Low: signed(st.Low, 2), High: signed(st.High, 2), Season: signed(st.SeasonKg, 1), PerMinute: number(st.KgPerTripMinute*1000, 0),
 			Days: strconv.Itoa(st.Days), Hives: count(st.Hives, "hive", "hives")}
 		if row.Known && outyard.Known(st.Low) && outyard.Known(st.High) {
@@ -84,5 +83,5 @@ func (s *site) comparison(r *http.Request, places []place, now time.Time) (rows 
 			same = append(same, d.Summary)
 		}
 	}
-	return rows, says, same, back, nil
+	return rows, says, same
 }

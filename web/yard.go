@@ -22,7 +22,8 @@ type yardsPage struct {
 	None       bool
 	Standings  []standingRow
 	Says, Same []string
-	Back       []option // the stretches, by their address
+	Beside     []picture // small charts on one scale
+	Back       []option  // the stretches, by their address
 	Sites      []siteRow
 	SiteSays   []string
 
@@ -51,10 +52,14 @@ func (s *site) yards(w http.ResponseWriter, r *http.Request) error {
 	p.None = len(p.Rows) == 0
 	bars(p.Rows)
 	if len(places) > 1 {
-		var back stretch
-		if p.Standings, p.Says, p.Same, back, err = s.comparison(r, places, now); err != nil {
-			return err
+		back := stretchOf(r.URL.Query())
+		today := outyard.DateOf(now, s.homeZone())
+		days, err := s.allDays(ctx, Query{From: today.Add(-back.days).Start(time.UTC), To: today.Start(time.UTC)})
+		if err != nil {
+			return fmt.Errorf("days to compare yards: %w", err)
 		}
+		p.Standings, p.Says, p.Same = comparison(places, days)
+		p.Beside = s.beside(places, p.Standings, days, back)
 		if p.Sites, p.SiteSays, err = s.sites(r, places, back, now); err != nil {
 			return err
 		}
@@ -251,7 +256,11 @@ func (s *site) yardChart(w http.ResponseWriter, r *http.Request) error {
 		return fmt.Errorf("days of %s: %w", id, err)
 	}
 	width := chartWidth(q)
-	return writeChart(w, gainChart(p, days, sp, width), width, q)
+	c := gainChart(p, days, sp, width)
+	if lo, hi, ok := scaleOf(q); ok {
+		c.Lowest, c.Highest, c.HeightPx = lo, hi, besideHeightPx
+	}
+	return writeChart(w, c, width, q)
 }
 
 // gainChart is what a yard's typical hive gained.
