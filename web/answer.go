@@ -52,8 +52,14 @@ func stepText(t outyard.Transition, now time.Time, zone *time.Location) string {
 	case "reminded":
 		return "Nobody had answered: a reminder"
 	case "acknowledged":
+		if t.By != "" {
+			return t.By + " will see to it"
+		}
 		return "Somebody will see to it"
 	case "snoozed":
+		if t.By != "" {
+			return "Put off by " + t.By + " until " + whenText(t.Until, now, zone)
+		}
 		return "Put off until " + whenText(t.Until, now, zone)
 	case "woke":
 		return "The time it was put off until"
@@ -226,6 +232,9 @@ func (s *site) alerts(ctx context.Context) (map[string]outyard.Alert, error) {
 func alertText(a outyard.Alert, now time.Time, zone *time.Location) string {
 	switch a.State {
 	case outyard.AlertAcknowledged:
+		if a.By != "" {
+			return "Seen to by " + a.By + ", since " + whenText(a.Since, now, zone)
+		}
 		return "You see to it, since " + whenText(a.Since, now, zone)
 	case outyard.AlertSnoozed:
 		return "Put off until " + whenText(a.Until, now, zone)

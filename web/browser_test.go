@@ -15,6 +15,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/require"
 
+	"outyard"
+	"outyard/store"
 	"outyard/store/sqlite"
 )
 
@@ -116,6 +118,7 @@ func TestInABrowser(t *testing.T) {
 	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
 	t.Run("a draft outlives a dropped line", func(t *testing.T) { keepTheDraft(t, b, srv.URL) })
 	t.Run("the first reading is seen to come", func(t *testing.T) { watchTheFirstReading(t, b) })
+	t.Run("signing in, to the swarm and the journal", func(t *testing.T) { signInAndWalk(t, b) })
 	t.Run("pages fit, and complain of nothing", func(t *testing.T) { pagesFit(t, b, srv.URL) })
 }
 
@@ -157,6 +160,66 @@ func pagesFit(t *testing.T, b *browser, base string) {
 	b.do(t, chromedp.Navigate(base+"/"))
 	eval[bool](t, b, `document.body.insertAdjacentHTML("beforeend", '<p style="color: red">'), true`)
 	require.Eventually(t, func() bool { return strings.Contains(b.said(), "Content Security Policy") }, 10*time.Second, 20*time.Millisecond)
+}
+
+// signInAndWalk is an evening's and a morning's work, from the door on. That
+// the yard is evaluated again is held where the analyses are: here it is told
+// what they would say.
+func signInAndWalk(t *testing.T, b *browser) {
+	db := seedTold(t)
+	withAccounts(t, db)
+	o := whole(testOptions())
+	o.Accounts, o.Loopback = db, true
+	o.JournalChanged = func(outyard.YardID) {
+		f, _, err := db.Finding(context.Background(), swarmID)
+		if err == nil {
+			f.State = outyard.Withdrawn
+			err = db.Tell(context.Background(), store.News{Findings: []outyard.Finding{f}})
+		}
+		if err != nil {
+			t.Error(err)
+		}
+	}
+	srv, _ := visit(t, db, o)
+	at := func(path string) string {
+		return `location.pathname === "` + path + `" && document.readyState === "complete"`
+	}
+	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(srv.URL+"/"))
+	b.waitFor(t, at("/sign-in"))
+	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "Helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
+	b.waitFor(t, at("/"))
+	require.Contains(t, eval[string](t, b, `document.querySelector("header nav").textContent`), "Signed in as helper")
+	b.do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
+	b.waitFor(t, at("/yards/heron-point/hives/h03"))
+	b.waitFor(t, pictureLoaded)
+
+	b.do(t, chromedp.Navigate(srv.URL+"/findings/"+swarmID+"/answer"), chromedp.Click(chromedp.CSS(`.answer input[value="split"]`)), chromedp.Click(chromedp.CSS(".write.answer > button")))
+	b.waitFor(t, `document.body.textContent.includes("This was withdrawn")`)
+	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h03", Kind: outyard.Kind(outyard.Split)})
+	require.NoError(t, err)
+	require.Len(t, es, 1)
+	require.Equal(t, "helper", es[0].By)
+
+	// The line drops while an entry is written, and the session has ended when
+	// it is back: after signing in, the text is still there.
+	b.do(t, chromedp.Navigate(srv.URL+"/journal?yard=heron-point&hive=h02"), chromedp.SendKeys(chromedp.CSS("[name=note]"), "Queen seen."))
+	require.NoError(t, db.SetPassword(t.Context(), "helper", mustHash(t)))
+	b.do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(srv.URL+"/journal"))
+	b.waitFor(t, at("/sign-in"))
+	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
+	b.waitFor(t, at("/journal"))
+	b.waitFor(t, `document.querySelector("[name=note]").value === "Queen seen."`)
+	b.do(t, chromedp.Click(chromedp.CSS(".write > button")))
+	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	require.Contains(t, eval[string](t, b, `document.querySelector(".entries").textContent`), "by helper")
+	require.Empty(t, b.said())
+}
+
+func mustHash(t *testing.T) string {
+	t.Helper()
+	hash, err := HashPassword(rightPassword)
+	require.NoError(t, err)
+	return hash
 }
 
 func fromTheSwarmToItsHive(t *testing.T, b *browser, base string) {

@@ -56,7 +56,9 @@ var open = map[string]bool{
 func (s *site) needOf(pattern string) need {
 	method, path, bound := strings.Cut(pattern, " ")
 	switch {
-	case open[pattern], pattern == "GET /metrics" && s.Loopback:
+	case open[pattern]:
+		return nothing
+	case pattern == "GET /metrics" && s.Loopback && s.PagesAt == "": // a proxy on this machine asks for others
 		return nothing
 	case !bound, method == http.MethodGet, strings.HasPrefix(path, "/you"):
 		return reading

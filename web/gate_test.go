@@ -185,6 +185,20 @@ func TestEveryRouteAsksWhoIsThere(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, resp.StatusCode)
 }
 
+func TestMetricsBehindAProxyWantAToken(t *testing.T) {
+	o := testOptions()
+	srv, _, _ := guarded(t, o)
+	resp, _ := newGuest(t, srv).get("/metrics")
+	require.Equal(t, http.StatusOK, resp.StatusCode, "on this machine alone")
+	o.PagesAt = "https://bees.example"
+	srv, db, _ := guarded(t, o)
+	resp, _ = newGuest(t, srv).get("/metrics")
+	require.NotEqual(t, http.StatusOK, resp.StatusCode)
+	require.NoError(t, db.AddToken(t.Context(), store.Token{ID: "m", Keeper: outyard.Keeper{Name: "reader"}, Scope: outyard.ScopeRead, Made: testNow}, SecretHash("metrics")))
+	resp, _ = newGuest(t, srv).get("/metrics", "Authorization", "Bearer metrics")
+	require.Equal(t, http.StatusOK, resp.StatusCode)
+}
+
 func TestWithoutAnAccountThisMachineMayDoEverything(t *testing.T) {
 	o := testOptions()
 	db := seedTold(t)

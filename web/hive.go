@@ -65,6 +65,7 @@ type entryRow struct {
 	When, ISO, What, Kg, Note, HiveName, HiveURL, YardName, YardURL string
 
 	FixURL string // where it is put right
+	By     string // who wrote it, where that is known
 }
 
 // defaultDays is what a hive shows when nothing else is asked for.
@@ -248,7 +249,7 @@ func newestFacts(r outyard.Reading, state string, days []outyard.Day) []fact {
 }
 
 func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {
-	row := entryRow{When: whenText(e.Time, now, p.zone()), ISO: e.Time.UTC().Format(time.RFC3339), What: entryTexts[e.Kind], Note: e.Note,
+	row := entryRow{When: whenText(e.Time, now, p.zone()), ISO: e.Time.UTC().Format(time.RFC3339), What: entryTexts[e.Kind], Note: e.Note, By: e.By,
 		YardName: p.name(), YardURL: yardURL(p.ID)}
 	if row.What == "" {
 		row.What = string(e.Kind)

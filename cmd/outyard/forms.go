@@ -236,13 +236,14 @@ type entryRow struct {
 	Kg   *float64  `parquet:"kg,optional"`
 	Part string    `parquet:"part,dict"`
 	Note string    `parquet:"note"`
+	By   string    `parquet:"by,dict"`
 }
 
 var entryForm = form[outyard.Entry, entryRow]{
-	header: []string{"id", "time", "yard", "hive", "kind", "kg", "part", "note"},
+	header: []string{"id", "time", "yard", "hive", "kind", "kg", "part", "note", "by"},
 	cells: func(e outyard.Entry) []string {
 		r := rowOfEntry(e)
-		return []string{r.ID, instant(r.Time), r.Yard, r.Hive, r.Kind, cellOf(r.Kg), r.Part, r.Note}
+		return []string{r.ID, instant(r.Time), r.Yard, r.Hive, r.Kind, cellOf(r.Kg), r.Part, r.Note, r.By}
 	},
 	object: func(e outyard.Entry) any { return e },
 	row:    rowOfEntry,
@@ -250,5 +251,5 @@ var entryForm = form[outyard.Entry, entryRow]{
 
 func rowOfEntry(e outyard.Entry) entryRow {
 	return entryRow{ID: e.ID, Time: e.Time.UTC(), Yard: string(e.Yard), Hive: string(e.Hive), Kind: string(e.Kind),
-		Kg: maybe(e.Kg, 3), Part: e.Part, Note: e.Note}
+		Kg: maybe(e.Kg, 3), Part: e.Part, Note: e.Note, By: e.By}
 }
