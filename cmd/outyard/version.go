@@ -11,6 +11,10 @@ import (
 	"outyard/store/sqlite"
 )
 
+// version is what a release is called; the linker sets it (make release).
+// Without it, what the toolchain noted of the source stands.
+var version string
+
 func newVersion() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "version",
@@ -26,14 +30,15 @@ func newVersion() *cobra.Command {
 	return cmd
 }
 
-// built says what the toolchain noted of the version when it built this.
-func built() (version, revision string) {
-	version, revision = "unknown", "unknown"
+// built says what the release is called, or else what the toolchain noted, and
+// of which revision of the source it is.
+func built() (name, revision string) {
+	name, revision = version, "unknown"
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return version, revision
+		return cmp.Or(name, "unknown"), revision
 	}
-	version = cmp.Or(info.Main.Version, version)
+	name = cmp.Or(name, info.Main.Version, "unknown")
 	changed := ""
 	for _, s := range info.Settings {
 		switch s.Key {
@@ -45,5 +50,5 @@ func built() (version, revision string) {
 			}
 		}
 	}
-	return version, revision + changed
+	return name, revision + changed
 }
