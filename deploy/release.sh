@@ -56,7 +56,8 @@ package() { # debian-arch program
 	find "$folder" -exec touch -d "@$SOURCE_DATE_EPOCH" {} +
 	local deb="outyard_${debversion}_$1.deb"
 	echo "$deb"
-	STAGE="$folder" ARCH="$1" DEB_VERSION="$debversion" "${nfpm[@]}" package --config deploy/nfpm.yaml --packager deb --target "$dist/$deb" >/dev/null
+	STAGE="$folder" ARCH="$1" DEB_VERSION="$debversion" "${nfpm[@]}" package --config deploy/nfpm.yaml --packager deb --target "$dist/$deb" >"$stage/log" ||
+		{ cat "$stage/log" >&2; exit 1; } # it writes its mistakes to standard output
 }
 
 # A tool is taken as it is named: a module to run, or a program that is there.
