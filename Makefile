@@ -8,7 +8,10 @@ AXE_JS := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/outyard/$(AXE).js
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
-.PHONY: run test needs parts lint bench soak score fault fuzz pictures
+NFPM := github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2
+CYCLONEDX := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.10.0
+
+.PHONY: run test needs parts lint bench soak score fault fuzz pictures release
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -69,3 +72,6 @@ fuzz: ## each decoder for FUZZTIME
 
 pictures: needs ## the README's two, made anew from the demo
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && go build -o "$$dir/outyard" ./cmd/outyard && go run ./cmd/pictures -outyard "$$dir/outyard" -out pictures && ls -l pictures
+
+release: ## into dist/: programs for each platform, Debian packages, bill of materials, sums
+	NFPM=$(NFPM) CYCLONEDX=$(CYCLONEDX) deploy/release.sh

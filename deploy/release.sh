@@ -50,7 +50,7 @@ package() { # debian-arch program
 		cat "$stage/licences"
 	} >"$folder/copyright"
 	printf 'outyard (%s) unstable; urgency=medium\n\n  * Built from revision %s.\n\n -- The outyard maintainers <maintainers@outyard.example>  %s\n' \
-		"$debversion" "$(git rev-parse HEAD)" "$(date -u -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$folder/changelog.Debian.gz"
+		"$debversion" "$(git rev-parse HEAD)" "$(date -u -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$folder/changelog.gz"
 	cp deploy/debian/lintian-overrides "$folder/"
 	# nfpm fills the folder of STAGE in, and keeps its times.
 	find "$folder" -exec touch -d "@$SOURCE_DATE_EPOCH" {} +
@@ -81,9 +81,11 @@ for target in $TARGETS; do
 	esac
 done
 
+# Of what is linked in, as the program itself says.
 sbom="outyard_${version}_sbom.cdx.json"
 echo "$sbom"
-env GOOS=linux GOARCH=amd64 "${cyclonedx[@]}" app -json -licenses -noserial -notimestamp -main cmd/outyard -output "$dist/$sbom" .
+"${cyclonedx[@]}" bin -json -licenses -noserial -notimestamp -version "$version" -output "$dist/$sbom" "$one" 2>"$stage/log" ||
+	{ cat "$stage/log" >&2; exit 1; }
 
 cd "$dist"
 sha256sum outyard_* >SHA256SUMS
