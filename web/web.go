@@ -44,6 +44,10 @@ type Options struct {
 	// request under any other name is refused, so that a page elsewhere
 	// cannot reach them by pointing its own name here (DNS rebinding).
 	Loopback bool
+	// WithoutSignIn says that whoever reaches the pages may do everything as
+	// long as nobody has an account, as on this machine alone: a proxy in front
+	// signs people in.
+	WithoutSignIn bool
 	// JournalChanged is told of the yard whose journal has a new entry.
 	JournalChanged func(outyard.YardID)
 	// Acknowledge notes that somebody will see to a finding, Snooze that it

@@ -46,7 +46,13 @@ type process struct {
 // ready. What is to be in its environment is given as KEY=VALUE.
 func startDaemon(t *testing.T, dir string, env ...string) *process {
 	t.Helper()
-	p := &process{t: t, cmd: exec.Command("outyard", "serve", "--log", "json", "--listen", "127.0.0.1:0"), ended: make(chan struct{})}
+	return startDaemonAt(t, "127.0.0.1:0", dir, env...)
+}
+
+// startDaemonAt does so with its pages at an address.
+func startDaemonAt(t *testing.T, listen, dir string, env ...string) *process {
+	t.Helper()
+	p := &process{t: t, cmd: exec.Command("outyard", "serve", "--log", "json", "--listen", listen), ended: make(chan struct{})}
 	p.cmd.Dir = dir
 	p.cmd.Env = append(plainEnv(), env...)
 	stderr, err := p.cmd.StderrPipe()

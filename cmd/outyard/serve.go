@@ -269,7 +269,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Accounts: accounts, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
-		Loopback: web.IsLoopback(pagesAt.Addr()), JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
+		Loopback: web.IsLoopback(pagesAt.Addr()), WithoutSignIn: cfg.WithoutSignIn, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
 		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version, ConfigWrong: again.complaint,
 		Settings: func() []web.Setting { return settingsOf(again.config()) },

@@ -305,6 +305,40 @@ func TestAnOpenAddressWantsMore(t *testing.T) {
 	}
 }
 
+// With an account the pages are served to others, who have to sign in; without
+// sign-in, which a proxy does, they are open.
+func TestOpenPagesAskForTheAccount(t *testing.T) {
+	dir := t.TempDir()
+	own := newAuthority(t, dir, "own-ca")
+	cert, key := own.sign(dir, "server", 1)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "password"), []byte("heather and gorse\n"), 0o600))
+	client := &http.Client{Timeout: patience, Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: own.pool()}, DisableKeepAlives: true},
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	status := func(url string) int {
+		answer, err := client.Get(url)
+		require.NoError(t, err)
+		require.NoError(t, answer.Body.Close())
+		return answer.StatusCode
+	}
+	config := fmt.Sprintf("listen: 0.0.0.0:0\ntls: {cert: %s, key: %s}\nmqtt: {embedded: {listen: '127.0.0.1:0'}}\n", cert, key)
+	write := func(config string) {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "outyard.yaml"), []byte(config+twoYards), 0o600))
+	}
+	write(config + "listen_without: [sign-in]\n")
+	d := startDaemonAt(t, "0.0.0.0:0", dir)
+	require.Equal(t, http.StatusOK, status(d.pages+"/"))
+	require.Equal(t, http.StatusOK, status(d.pages+"/api/v1/yards"))
+	require.Zero(t, d.stop())
+
+	code, _, complaints := outyardIn(t, dir, nil, "keeper", "add", "maren", "--password-file", "password")
+	require.Zero(t, code, complaints)
+	write(config)
+	d = startDaemonAt(t, "0.0.0.0:0", dir)
+	require.NotEqual(t, http.StatusOK, status(d.pages+"/"))
+	require.Equal(t, http.StatusUnauthorized, status(d.pages+"/api/v1/yards"))
+	require.Equal(t, http.StatusOK, status(d.pages+"/sign-in"))
+}
+
 func TestCheckNamesACertificateThatIsOutOfDate(t *testing.T) {
 	dir := t.TempDir()
 	own := newAuthority(t, dir, "own-ca")
