@@ -150,11 +150,15 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	flew, err := s.flight(ctx, p, hive, now)
+	if err != nil {
+		return err
+	}
 	v := hivePage{
 		Name: p.hiveName(hive), ID: string(hive), YardName: p.name(), YardURL: yardURL(yard), Span: sp.text(now), Notes: sp.Notes,
 		Out: q.Get("work") == "out", From: sp.FirstDay().String(), To: sp.LastDay().String(), Self: r.URL.Path, Zone: p.zone().String(),
 		HeardAgo: agoText(last.Time, now, p.zone()), Heard: whenText(last.Time, now, p.zone()),
-		Facts:  newestFacts(last, state, days),
+		Facts:  newestFacts(last, state, flew, days),
 		AddURL: "/journal?" + url.Values{"yard": {string(yard)}, "hive": {string(hive)}}.Encode() + "#write",
 	}
 	at := func(sp span, out bool) string {
@@ -220,7 +224,7 @@ func (s *site) entriesIn(ctx context.Context, yard outyard.YardID, hive outyard.
 	return slices.DeleteFunc(all, func(e outyard.Entry) bool { return hive != "" && e.Hive != "" && e.Hive != hive }), nil
 }
 
-func newestFacts(r outyard.Reading, state string, days []outyard.Day) []fact {
+func newestFacts(r outyard.Reading, state, flew string, days []outyard.Day) []fact {
 	var out []fact
 	add := func(label string, v float64, decimals int, unit string) {
 		if outyard.Known(v) {
@@ -244,6 +248,9 @@ func newestFacts(r outyard.Reading, state string, days []outyard.Day) []fact {
 	}
 	add("Stores, about", storesKg, 0, "kg")
 	add("Mould index", mould, 1, "of 6")
+	if flew != "" {
+		out = append(out, fact{"Foragers yesterday, by its weight", flew})
+	}
 	add("Battery", r.Values[outyard.Battery], 2, "V")
 	return out
 }

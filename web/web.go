@@ -96,11 +96,12 @@ type Options struct {
 // A site is the pages with what they need.
 type site struct {
 	Options
-	store  Store
-	memory *memory
-	mux    *http.ServeMux
-	routes []string // the patterns that mux takes
-	secret []byte   // for the tokens of forms; a new one each start
+	store   Store
+	memory  *memory
+	flights flights
+	mux     *http.ServeMux
+	routes  []string // the patterns that mux takes
+	secret  []byte   // for the tokens of forms; a new one each start
 
 	triesFrom, triesFor *throttle     // of passwords: from an address, for an account
 	hashing             chan struct{} // holds one while a password is worked out
