@@ -201,7 +201,7 @@ func (s *site) summaries(ctx context.Context, places []place, newest []outyard.R
 		var weeks []float64
 		for _, h := range p.Hives {
 			k := key{p.ID, h.ID}
-			row := hiveRow{Name: p.hiveName(h.ID), ID: h.ID, URL: hiveURL(p.ID, h.ID), Weight: number(outyard.Unknown, 1), Heard: "never"}
+			row := hiveRow{Name: cmp.Or(h.Name, string(h.ID)), ID: h.ID, URL: hiveURL(p.ID, h.ID), Weight: number(outyard.Unknown, 1), Heard: "never"}
 			if r, ok := last[k]; ok {
 				row.Weight = number(r.Values[outyard.Weight], 1)
 				row.Temp, row.RH = number(r.Values[outyard.InsideTemp], 1), number(r.Values[outyard.InsideRH], 0)

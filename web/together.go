@@ -107,14 +107,21 @@ func (s *site) noteOfSeveral(key string, found []outyard.Finding, p place, now t
 // holds for some with their names, so that nothing said of one is lost.
 func saidOf(found []outyard.Finding, p place, lines func(outyard.Finding) []string) []string {
 	var order []string
-	of := map[string][]string{}
+	of := map[string][]outyard.HiveID{}
 	for _, f := range found {
 		for _, l := range lines(f) {
 			if of[l] == nil {
 				order = append(order, l)
 			}
-			of[l] = append(of[l], p.hiveName(f.Hive))
+			of[l] = append(of[l], f.Hive)
 		}
+	}
+	named := func(hives []outyard.HiveID) string {
+		names := make([]string, len(hives))
+		for i, h := range hives {
+			names[i] = p.hiveName(h)
+		}
+		return listed(names)
 	}
 	var all, some []string
 	for _, l := range order {
@@ -124,7 +131,7 @@ func saidOf(found []outyard.Finding, p place, lines func(outyard.Finding) []stri
 		case len(of[l]) > mostMembers:
 			some = append(some, fmt.Sprintf("%d of them: %s", len(of[l]), l))
 		default:
-			some = append(some, listed(of[l])+": "+l)
+			some = append(some, named(of[l])+": "+l)
 		}
 	}
 	if rest := len(some) - mostMembers; rest > 0 {
