@@ -20,7 +20,7 @@ import (
 // and a thousand nodes that come back at once after a power cut cost less than
 // a hundredth of a second.
 //
-// One that somebody chose may be a word, and is worth the 20 to 40 ms of CPU
+// One that somebody chose may be a word, and is worth the tens of milliseconds of CPU
 // and 19 MiB that argon2id takes, which whoever guesses pays too. The broker
 // works out one at a time, and only for the first connection of a node since
 // its start: see proofs.
