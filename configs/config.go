@@ -38,6 +38,7 @@ type Config struct {
 	AutoYards                 bool // yards: auto: a yard or hive that is not known is placed when it first sends
 	Mappings                  []outyard.Mapping
 	Tell                      []Route
+	TakeOver                  []Predecessor
 	Log                       Log
 	Debug                     string // address of the profiler; empty: there is none
 
@@ -65,6 +66,12 @@ type Embedded struct {
 	NodesOnly bool // who gives no name is not let in, even from this machine
 	// WithoutTLS and WithoutCredentials: as for the pages.
 	WithoutTLS, WithoutCredentials bool
+}
+
+// A Predecessor is a daemon that is no more, whose yards are taken over.
+type Predecessor struct {
+	Data     string // its data folder, or a backup of it
+	ClientID string // its name at the broker; empty: nothing waits there
 }
 
 // Log is what the daemon says of what it does.
@@ -146,7 +153,8 @@ func (c Config) Next(next Config) (inForce Config, fixed []string) {
 	one := func(s Setting) bool { return slices.Contains(lasting, s.Key) }
 	inForce.settings = slices.DeleteFunc(slices.Clone(c.settings), func(s Setting) bool { return !one(s) })
 	inForce.settings = append(inForce.settings, slices.DeleteFunc(slices.Clone(next.settings), one)...)
-	inForce.Yards, inForce.AutoYards, inForce.Mappings, inForce.Tell = next.Yards, next.AutoYards, next.Mappings, next.Tell
+	inForce.Yards, inForce.AutoYards, inForce.Mappings = next.Yards, next.AutoYards, next.Mappings
+	inForce.Tell, inForce.TakeOver = next.Tell, next.TakeOver
 	return inForce, fixed
 }
 

@@ -75,7 +75,7 @@ var settings = slices.Concat([]string{"listen", "pages_at", "data", "mqtt.embedd
 	"log.format", "log.level", "debug"}, tlsKeys)
 
 // lists are the keys with many. In the environment they are written as YAML.
-var lists = slices.Concat(listenWithout, []string{"yards", "mappings", "tell"})
+var lists = slices.Concat(listenWithout, []string{"yards", "mappings", "tell", "take_over"})
 
 // variable is the name of a key in the environment.
 func variable(key string) string {
@@ -120,6 +120,7 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 	}
 	c.Mappings = r.mappings(c.MQTT.TopicPrefix)
 	c.Tell = r.tell(c)
+	c.TakeOver = r.takeOver(c)
 	if len(r.wrong.List) > 0 {
 		r.wrong.sort()
 		return Config{}, &r.wrong
@@ -664,6 +665,34 @@ func (r *reader) tell(c Config) []Route {
 	return routes
 }
 
+// takeOver reads from which daemons that are no more yards are taken.
+func (r *reader) takeOver(c Config) []Predecessor {
+	var all []Predecessor
+	for _, in := range r.list(r.at["take_over"]) {
+		s := r.section(in, "take_over")
+		var p Predecessor
+		if at := s.get("data"); at.given() {
+			p.Data, _ = r.text(at)
+		} else {
+			r.missing(s, "data", "/srv/outyard-north")
+		}
+		if id := s.get("client_id"); id.given() {
+			var ok bool
+			if p.ClientID, ok = r.text(id); ok && (!clientIDs.MatchString(p.ClientID) || p.ClientID == c.MQTT.ClientID) {
+				r.say(id, "%s is %q: want the mqtt.client_id of that daemon, not ours", id.name, p.ClientID)
+			}
+			if c.MQTT.Broker == "" {
+				r.say(id, "%s: there is no mqtt.broker to take over from: leave it out", id.name)
+			}
+		}
+		all = append(all, p)
+	}
+	if c.AutoYards && len(all) > 0 {
+		r.say(r.at["take_over"], "take_over: yards are auto: list the yards that are taken over")
+	}
+	return all
+}
+
 func kindNames() []string {
 	names := make([]string, len(outyard.Kinds))
 	for i, k := range outyard.Kinds {
@@ -767,6 +796,9 @@ func (r *reader) inForce(c Config) []Setting {
 	}
 	for i, in := range r.items("mappings") {
 		row(in, fmt.Sprintf("mappings[%d]", i), describeMapping(c.Mappings[i]))
+	}
+	for i, in := range r.items("take_over") {
+		row(in, fmt.Sprintf("take_over[%d]", i), strings.TrimSpace(c.TakeOver[i].Data+" "+c.TakeOver[i].ClientID))
 	}
 	for i, in := range r.items("tell") {
 		row(in, fmt.Sprintf("tell[%d]", i), c.Tell[i].String())

@@ -17,7 +17,7 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "listen_without", "tls", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "log", "debug"},
+	"":                  {"listen", "listen_without", "tls", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "take_over", "log", "debug"},
 	"tls":               {"cert", "key"},
 	"mqtt":              {"embedded", "broker", "broker_tls", "topic_prefix", "client_id", "own_yards_only"},
 	"mqtt.embedded":     {"listen", "listen_without", "nodes_only", "tls"},
@@ -38,6 +38,7 @@ var keys = map[string][]string{
 	anyQuantity:           {"field", "inner", "bytes", "unit", "scale", "offset", "absent", "optional"},
 	byteRange:             {"at", "width", "signed", "order"},
 	"tell":                {"name", "to", "yards", "kinds", "from", "quiet", "per_hour", "round", "round_always", "units"},
+	"take_over":           {"data", "client_id"},
 }
 
 // An item is a value in YAML, and where it stands. Decoding into structs would

@@ -18,6 +18,7 @@ import (
 	"outyard/collector/client"
 	"outyard/collector/mapping"
 	"outyard/configs"
+	"outyard/store/sqlite"
 )
 
 // A reloader reads the config again when it is asked to, and puts in force what
@@ -34,6 +35,7 @@ type reloader struct {
 	log   *slog.Logger
 	now   func() time.Time
 
+	state    *sqlite.Store
 	db       fullStore
 	places   *register
 	watch    *alerts.Watcher
@@ -42,6 +44,9 @@ type reloader struct {
 	mappings *mapping.Set
 	intake   *collector.Intake
 	theirs   *client.Client // nil: there is none
+
+	following sync.WaitGroup
+	draining  sync.Mutex // one at a time
 
 	mu      sync.Mutex
 	inForce configs.Config
@@ -67,6 +72,8 @@ func (r *reloader) register(reg prometheus.Registerer) {
 
 // Run reads the config again whenever that is asked, until ctx ends.
 func (r *reloader) Run(ctx context.Context) error {
+	defer r.following.Wait()
+	r.following.Go(func() { r.drain(ctx) })
 	for {
 		select {
 		case <-ctx.Done():
@@ -87,6 +94,9 @@ func (r *reloader) reload(ctx context.Context) error {
 		return err
 	}
 	next, fixed := r.config().Next(read)
+	if err := takeOver(ctx, next, r.state, r.db, r.now, r.log); err != nil {
+		return err
+	}
 	places, err := newRegister(ctx, next, r.db)
 	if err != nil {
 		return err
@@ -107,12 +117,16 @@ func (r *reloader) reload(ctx context.Context) error {
 		r.watch.Place(y)
 		ids[i] = y.ID
 	}
-	if r.theirs != nil {
-		go r.theirs.Refilter() // its end is said in the log, and may be behind a long backlog
-	}
 	r.mu.Lock()
 	r.inForce = next
 	r.mu.Unlock()
+	if r.theirs != nil {
+		r.following.Go(func() { // it may take long, behind what a broker holds
+			if r.theirs.Refilter() {
+				r.drain(ctx)
+			}
+		})
+	}
 	if len(fixed) > 0 {
 		r.log.Warn("config read again: these keys take a restart, and are as they were", "keys", fixed)
 	}

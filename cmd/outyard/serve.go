@@ -176,6 +176,9 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	if days := cfg.Store.DropReadingsAfterDays; days > 0 {
 		inner = append(inner, dropOld(days, state.DropReadings, d.now, d.log, reg))
 	}
+	if err := takeOver(ctx, cfg, state, db, d.now, d.log); err != nil {
+		return err
+	}
 	places, err := newRegister(ctx, cfg, db)
 	if err != nil {
 		return err
@@ -252,7 +255,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		inner = append(inner, theirs.Run)
 	}
 
-	again := &reloader{asked: d.reload, load: d.load, boss: d.boss, log: d.log, now: d.now, db: db, places: places, watch: watch,
+	again := &reloader{asked: d.reload, load: d.load, boss: d.boss, log: d.log, now: d.now, state: state, db: db, places: places, watch: watch,
 		outbox: outbox, morning: morning, mappings: mappings, intake: intake, theirs: theirs, inForce: cfg}
 	again.register(reg)
 	inner = append(inner, again.Run)
