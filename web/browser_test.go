@@ -188,7 +188,7 @@ func signInAndWalk(t *testing.T, b *browser) {
 	b.waitFor(t, at("/sign-in"))
 	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "Helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
 	b.waitFor(t, at("/"))
-	require.Contains(t, eval[string](t, b, `document.querySelector("header nav").textContent`), "Signed in as helper")
+	require.Contains(t, eval[string](t, b, `document.querySelector("header").textContent`), "Signed in as helper")
 	b.do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
 	b.waitFor(t, at("/yards/heron-point/hives/h03"))
 	b.waitFor(t, pictureLoaded)

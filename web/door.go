@@ -101,19 +101,22 @@ func (s *site) token(w http.ResponseWriter, r *http.Request) string {
 		id = hex.EncodeToString(b)
 		http.SetCookie(w, &http.Cookie{Name: tokenCookie, Value: id, Path: "/", HttpOnly: true, Secure: s.secure(r), SameSite: http.SameSiteStrictMode})
 	}
-	return s.tokenFor(id)
+	return s.tokenFor(id, sessionOf(r))
 }
 
-func (s *site) tokenFor(id string) string {
+// tokenFor belongs to one browser and one session: a cookie that somebody
+// managed to plant there proves nothing for whoever signs in.
+func (s *site) tokenFor(id string, session []byte) string {
 	m := hmac.New(sha256.New, s.secret)
-	m.Write([]byte(id))
+	m.Write([]byte(id + "/"))
+	m.Write(session)
 	return base64.RawURLEncoding.EncodeToString(m.Sum(nil))
 }
 
 // ours says whether a form carries the token that it was given.
 func (s *site) ours(r *http.Request) bool {
 	c, err := r.Cookie(tokenCookie)
-	return err == nil && hmac.Equal([]byte(r.PostFormValue("token")), []byte(s.tokenFor(c.Value)))
+	return err == nil && hmac.Equal([]byte(r.PostFormValue("token")), []byte(s.tokenFor(c.Value, sessionOf(r))))
 }
 
 // timed measures how long each route takes. The route is the pattern, never

@@ -104,7 +104,11 @@ func (s *site) gate(pattern string, next http.Handler) http.Handler {
 			http.Redirect(w, r, "/sign-in?next="+url.QueryEscape(r.URL.RequestURI()), http.StatusSeeOther)
 		default:
 			w.Header().Set("WWW-Authenticate", `Bearer realm="outyard"`)
-			s.refuse(w, r, http.StatusUnauthorized, "Sign in first, or send a token: outyard keeper token add makes one. Nothing was changed.")
+			detail := "Sign in first, or send a token: outyard keeper token add makes one. Nothing was changed."
+			if note := r.PostFormValue("note"); note != "" { // a session that ended meanwhile
+				detail = "You are not signed in any more, so nothing was written yet. Copy your note from here, sign in, and write it again: " + cutTo(printable(note), maxNote)
+			}
+			s.refuse(w, r, http.StatusUnauthorized, detail)
 		}
 	})
 }

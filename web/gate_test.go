@@ -185,6 +185,18 @@ func TestEveryRouteAsksWhoIsThere(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, resp.StatusCode)
 }
 
+func TestANoteOutlivesTheSession(t *testing.T) {
+	srv, db, _ := guarded(t, testOptions())
+	g := newGuest(t, srv).signedIn("helper")
+	_, page := g.get("/journal")
+	require.NoError(t, db.SetPassword(t.Context(), "helper", "another"))
+	resp, body := g.send("POST", "/journal", "application/x-www-form-urlencoded", url.Values{"place": {"heron-point/h02"}, "kind": {"visit"},
+		"time": {"2027-05-14T10:00"}, "note": {"Queen <seen>."}, "token": {formToken.FindStringSubmatch(page)[1]}}.Encode())
+	require.Equal(t, http.StatusUnauthorized, resp.StatusCode)
+	contains(t, textOfPage(body), "You are not signed in any more", "Queen <seen>.")
+	require.NotContains(t, body, "<seen>")
+}
+
 func TestMetricsBehindAProxyWantAToken(t *testing.T) {
 	o := testOptions()
 	srv, _, _ := guarded(t, o)
@@ -380,6 +392,15 @@ func TestFormsOfOtherSitesChangeNothing(t *testing.T) {
 	theirs := formToken.FindStringSubmatch(page)[1]
 	resp, _ = g.send("POST", "/journal", kind, form+"&token="+url.QueryEscape(theirs))
 	require.Equal(t, http.StatusForbidden, resp.StatusCode, "a token of another browser")
+	at, err := url.Parse(srv.URL)
+	require.NoError(t, err)
+	for _, c := range other.http.Jar.Cookies(at) {
+		if c.Name == tokenCookie {
+			g.http.Jar.SetCookies(at, []*http.Cookie{{Name: c.Name, Value: c.Value, Path: "/"}})
+		}
+	}
+	resp, _ = g.send("POST", "/journal", kind, form+"&token="+url.QueryEscape(theirs))
+	require.Equal(t, http.StatusForbidden, resp.StatusCode, "not even with the cookie that it belongs to planted here")
 	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point"})
 	require.NoError(t, err)
 	for _, e := range es {

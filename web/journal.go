@@ -32,6 +32,7 @@ type journalPage struct {
 	Partial  bool   // not every hive is offered
 	MayWrite bool
 	Before   []entryRow
+	Draft    string // under what the browser keeps it: each account its own, on a phone that is shared
 }
 
 type yardOption struct {
@@ -141,7 +142,10 @@ func (s *site) journalShow(w http.ResponseWriter, r *http.Request, status int, f
 		return err
 	}
 	p := journalPage{Form: form, Problem: problem, Saved: q.Get("saved") == "1" && problem == "", Token: s.token(w, r),
-		NowLocal: now.In(s.homeZone()).Format(minuteLayout), Action: "/journal", MayWrite: visitorOf(r).may(writing)}
+		NowLocal: now.In(s.homeZone()).Format(minuteLayout), Action: "/journal", MayWrite: visitorOf(r).may(writing), Draft: "outyard-journal"}
+	if who := by(r); who != "" {
+		p.Draft += "-" + who
+	}
 	if id := r.PathValue("id"); id != "" {
 		_, before, err := s.entryAt(r)
 		if err != nil {
