@@ -1,7 +1,8 @@
 # What the tests need besides Go: a broker, its clients, a browser, a
 # time-series server, which is built from its source, and the rules by which a
-# page is checked for those who hear or feel it (npm fetches them).
-NEEDS := mosquitto mosquitto_pub chromium npm
+# page is checked for those who hear or feel it (npm fetches them). The last
+# three check what lies in deploy/.
+NEEDS := mosquitto mosquitto_pub chromium npm shellcheck systemd-analyze promtool
 INFLUXD := github.com/influxdata/influxdb/cmd/influxd@v1.8.10
 AXE := axe-core-4.14.1
 AXE_JS := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/outyard/$(AXE).js
@@ -28,15 +29,17 @@ $(AXE_JS): | parts
 	cd $(@D) && npm pack --silent axe-core@$(AXE:axe-core-%=%) && tar -xzOf $(AXE).tgz package/axe.min.js > $@.part && mv $@.part $@ && rm $(AXE).tgz
 
 parts:
-	@missing=""; for part in $(NEEDS); do \
-		PATH="$$PATH:/usr/sbin:/usr/local/sbin" command -v $$part >/dev/null || missing="$$missing $$part"; done; \
+	@gobin="$$(go env GOPATH)/bin"; missing=""; for part in $(NEEDS); do \
+		PATH="$$PATH:/usr/sbin:/usr/local/sbin:$$gobin" command -v $$part >/dev/null || missing="$$missing $$part"; done; \
 	if [ -n "$$missing" ]; then \
 		if ! command -v apt-get >/dev/null; then \
 			echo "the tests need$$missing: install them (a broker with its clients, a browser, and node with npm) and run make test again" >&2; exit 1; fi; \
 		if [ "$$(id -u)" = 0 ]; then sudo=""; elif sudo -n true 2>/dev/null; then sudo="sudo -n"; else \
-			echo "the tests need$$missing: run sudo apt-get install mosquitto mosquitto-clients chromium npm, then make test again" >&2; exit 1; fi; \
+			echo "the tests need$$missing: run sudo apt-get install mosquitto mosquitto-clients chromium npm shellcheck systemd, then make test again" >&2; exit 1; fi; \
 		$$sudo apt-get update -q && \
-		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends $$(echo $$missing | sed 's/mosquitto_pub/mosquitto-clients/'); \
+		$$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -qy --no-install-recommends $$(echo $$missing | sed 's/mosquitto_pub/mosquitto-clients/; s/systemd-analyze/systemd/; s/promtool//') && \
+		case "$$missing" in *promtool*) dir="$$(mktemp -d)"; trap 'rm -rf "$$dir"' EXIT; cd "$$dir" && \
+			apt-get download -q prometheus && dpkg-deb -x prometheus_*.deb . && install -D usr/bin/promtool "$$gobin/promtool";; esac; \
 	fi
 	@command -v influxd >/dev/null || [ -x "$$(go env GOPATH)/bin/influxd" ] || go install $(INFLUXD)
 

@@ -22,7 +22,7 @@ import (
 // know each other; they meet in cmd.
 var mayImport = map[string]string{
 	"":         "",
-	"analysis": "", "collector": "", "configs": "", "simulator": "", "store": "",
+	"analysis": "", "collector": "", "configs": "", "simulator": "", "store": "", "deploy": "",
 	"alerts": "analysis", "web": "analysis",
 	"cmd": "alerts analysis collector configs simulator store web",
 }
