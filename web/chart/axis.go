@@ -22,6 +22,11 @@ func valueTicks(lo, hi float64, heightPx float64) []tick {
 	for i := math.Ceil(lo/step - 1e-9); i*step <= hi+step*1e-9; i++ {
 		out = append(out, tick{i * step, Number(i*step, decimals)})
 	}
+	// One number is no scale: of a low chart the next finer step is taken.
+	const finer = 0.4
+	if len(out) < 2 && hi > lo && heightPx > 0 && step*finer < hi-lo {
+		return valueTicks(lo, hi, heightPx/finer)
+	}
 	return out
 }
 

@@ -270,3 +270,9 @@ func BenchmarkSVG(b *testing.B) {
 		}
 	}
 }
+
+func TestALowChartHasAScale(t *testing.T) {
+	for _, r := range [][2]float64{{-0.5, 4}, {0, 3.9}, {-0.1, 1}, {-3, 18}, {0.4, 1.3}, {-0.02, 0.06}} {
+		require.GreaterOrEqual(t, len(valueTicks(r[0], r[1], 70)), 2, "from %g to %g: one number is no scale", r[0], r[1])
+	}
+}
