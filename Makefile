@@ -61,7 +61,7 @@ score: ## how well the analyses do on invented seasons whose truth is known
 KILLS ?= 20
 
 fault: needs ## parts killed, stopped and starved, the daemon KILLS times under load: what was acknowledged is kept
-	go test -race -count=1 -timeout 30m -v -run '^(TestAckedMeansKept|TestKilledBehindAnotherBroker|TestAnotherBrokerRestarted|TestStoppedUnderLoad|TestBehindAnotherBroker|TestDiskFull)$$' ./cmd/outyard -kills $(KILLS)
+	go test -race -count=1 -timeout 30m -v -run '^(TestAckedMeansKept|TestKilledBehindAnotherBroker|TestAnotherBrokerRestarted|TestStoppedUnderLoad|TestBehindAnotherBroker|TestDiskFull|TestYardsAreTakenOver|TestKilledWhileItTells)$$' ./cmd/outyard -kills $(KILLS)
 	go test -race -count=1 -timeout 30m -v -run '^(TestKilledAtAnyMoment|TestFullDisk)$$' ./store/sqlite
 	go test -race -count=1 -timeout 30m -v -run '^(TestServerAwayForLong|TestServerKilledWhileWritten|TestKilledWithReadingsInTheQueue)$$' ./store/influx
 

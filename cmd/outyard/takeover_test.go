@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"math"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -70,6 +71,73 @@ func startInflux(t *testing.T) (address string) {
 	return address
 }
 
+// step is how often the hives of quietDays report.
+const step = 10 * time.Minute
+
+// quietDays are three of two hives at heron-point, until half an hour before now.
+func quietDays(now time.Time) (before []simulator.Sent) {
+	for at := now.Add(-72 * time.Hour); at.Before(now.Add(-3 * step)); at = at.Add(step) {
+		for i, hive := range []outyard.HiveID{"h01", "h02"} {
+			r := outyard.NewReading("heron-point", hive, at)
+			r.Values[outyard.Weight] = 40 + float64(i) + 0.03*math.Sin(float64(at.Unix()/60%97))
+			r.Values[outyard.InsideTemp] = 34.5 + 0.2*math.Sin(float64(at.Unix()/60%89))
+			before = append(before, simulator.Sent{Reading: r, Arrival: at})
+		}
+	}
+	return before
+}
+
+// TestKilledWhileItTells cuts the power of a daemon that has stored a finding
+// and its message and is waiting for the mail server to speak: what starts in
+// its place sends the mail, once.
+func TestKilledWhileItTells(t *testing.T) {
+	silent, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	addr := silent.Addr().String()
+	dir := t.TempDir()
+	config := (&mailbox{addr: addr}).route() +
+		"yards:\n  - {id: heron-point, latitude: 48.80, longitude: -123.30, timezone: America/Vancouver, hives: [{id: h01}, {id: h02}]}\n"
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "outyard.yaml"), []byte(config), 0o600))
+	now := time.Now().UTC().Truncate(time.Second)
+	writeReadings(t, filepath.Join(dir, "before.csv"), quietDays(now))
+	code, _, stderr := outyardIn(t, dir, nil, "import", "before.csv")
+	require.Zero(t, code, stderr)
+	d := startDaemon(t, dir, ownBroker)
+	d.sees("/metrics", "outyard_alerts_rebuilds_total 1")
+	for i := range 3 {
+		at := now.Add(time.Duration(i-3) * step).Unix()
+		publish(t, d.mqtt, "yards/heron-point/hives/h02", fmt.Sprintf(`[{"n":"weight","u":"kg","v":41,"t":%d}]`, at))
+		publish(t, d.mqtt, "yards/heron-point/hives/h01", fmt.Sprintf(`[{"n":"weight","u":"kg","v":2.5,"t":%d}]`, at))
+	}
+	called := make(chan error, 1)
+	go func() {
+		conn, err := silent.Accept()
+		if err == nil {
+			t.Cleanup(func() { _ = conn.Close() }) // held open until the end
+		}
+		called <- err
+	}()
+	select {
+	case err := <-called:
+		require.NoError(t, err)
+	case <-time.After(patience):
+		t.Fatal("the mail server was not called")
+	}
+	d.kill()
+	require.NoError(t, silent.Close())
+
+	box := openMailboxAt(t, addr)
+	d = startDaemon(t, dir, ownBroker)
+	require.True(t, within(patience, func() bool { return len(box.got()) == 1 }), "the mail goes out")
+	require.Contains(t, box.got()[0], "knocked over")
+	d.sees("/metrics", "outyard_alerts_messages_sent_total 1")
+	require.Zero(t, d.stop())
+	d = startDaemon(t, dir, ownBroker)
+	d.sees("/metrics", "outyard_alerts_rebuilds_total 1", "outyard_alerts_waiting_readings 0")
+	require.Zero(t, d.stop())
+	require.Len(t, box.got(), 1, "once")
+}
+
 // TestYardsAreTakenOver has two daemons share the yards at one Mosquitto and one
 // time-series server, each with its own state. One is stopped while nodes go on
 // sending; a reload of the other takes its yards over. No reading is missing,
@@ -88,17 +156,8 @@ func TestYardsAreTakenOver(t *testing.T) {
 	require.NoError(t, os.WriteFile(filepath.Join(southDir, "outyard.yaml"), []byte(config("south", yard("mill-lane"), "")), 0o600))
 
 	// Three quiet days of two hives; then one of them lies on its side.
-	const step = 10 * time.Minute
 	now := time.Now().UTC().Truncate(time.Second)
-	var before []simulator.Sent
-	for at := now.Add(-72 * time.Hour); at.Before(now.Add(-3 * step)); at = at.Add(step) {
-		for i, hive := range []outyard.HiveID{"h01", "h02"} {
-			r := outyard.NewReading("heron-point", hive, at)
-			r.Values[outyard.Weight] = 40 + float64(i) + 0.03*math.Sin(float64(at.Unix()/60%97))
-			r.Values[outyard.InsideTemp] = 34.5 + 0.2*math.Sin(float64(at.Unix()/60%89))
-			before = append(before, simulator.Sent{Reading: r, Arrival: at})
-		}
-	}
+	before := quietDays(now)
 	writeReadings(t, filepath.Join(northDir, "before.csv"), before)
 	code, _, stderr := outyardIn(t, northDir, nil, "import", "before.csv")
 	require.Zero(t, code, stderr)
