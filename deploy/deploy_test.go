@@ -115,7 +115,7 @@ func TestUnit(t *testing.T) {
 }
 
 func TestScripts(t *testing.T) {
-	files := []string{"../.ci/run", "debian/postinst", "debian/prerm", "debian/postrm"}
+	files := []string{"../.ci/run", "debian/postinst", "debian/prerm", "debian/postrm", "compose/secrets.sh"}
 	more, err := filepath.Glob("*.sh")
 	require.NoError(t, err)
 	require.NotEmpty(t, more)
