@@ -110,7 +110,7 @@ func TestEveryMetricExplainsItself(t *testing.T) {
 	for _, h := range help {
 		name, words := h[1], h[2]
 		require.True(t, strings.HasSuffix(words, "."), "%s: help is a sentence: %q", name, words)
-		require.Regexp(t, "_(total|seconds|messages|readings|bytes|clients|up|info)$", name, "it ends in its unit")
+		require.Regexp(t, "_(total|seconds|messages|readings|bytes|clients|up|info|successful)$", name, "it ends in its unit")
 	}
 	// Nothing that a node can invent becomes a label.
 	require.NotContains(t, text, `"h1"`)
@@ -147,7 +147,7 @@ yards:
 		args []string
 		want string
 	}{
-		{"pages for the whole network", []string{ownBroker}, []string{"--listen", "0.0.0.0:0"}, "use 127.0.0.1"},
+		{"pages for the whole network", []string{ownBroker}, []string{"--listen", "0.0.0.0:0"}, "listen on 127.0.0.1"},
 		{"a broker for the whole network", []string{"OUTYARD_MQTT_EMBEDDED_LISTEN=0.0.0.0:0"}, []string{"--listen", "127.0.0.1:0"}, "listen on 127.0.0.1"},
 		{"pages where somebody is already", []string{ownBroker}, []string{"--listen", strings.TrimPrefix(taken.pages, "http://")}, "address already in use"},
 		{"a broker where somebody is already", []string{"OUTYARD_MQTT_EMBEDDED_LISTEN=" + taken.mqtt}, []string{"--listen", "127.0.0.1:0"}, "address already in use"},
