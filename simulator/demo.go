@@ -52,7 +52,7 @@ func DemoOptions(now time.Time) Options {
 		Start:        day(-DemoDays),
 		End:          day(demoLiveDays),
 		HivesPerYard: 5,
-		Rates:        Rates{Knocks: -1, Thefts: -1, DeadOuts: -1, Swarms: 0.2},
+		Rates:        Rates{Knocks: -1, Thefts: -1, DeadOuts: -1, Swarms: 0.2, Drifts: -1, Wanders: -1},
 		Script: []Event{
 			{Kind: Flow, What: Bramble, Time: on(year-1, time.June, 14, 0), End: on(year-1, time.July, 20, 0), Kg: 2.4},
 			{Kind: Flow, What: Tree, Time: on(year, time.March, 18, 0), End: on(year, time.April, 12, 0), Kg: 13},

@@ -25,6 +25,8 @@ type hive struct {
 	battery  battery
 	faults   dice
 	lie      fault
+	drift    drift
+	wander   wander
 	nest     nest
 	silentBy int // the label of the silence of an empty battery
 
@@ -148,6 +150,7 @@ func (h *hive) step(to int64) {
 	a.step(hours, w, &h.colony, open, h.warmth.at(to))
 	h.wet.step(hours, w)
 	h.meter.step(hours, to, w, h.loadKg(to))
+	h.drift.step(hours, to, h.meter.cellC)
 	h.battery.step(hours, w)
 }
 
@@ -185,7 +188,7 @@ func (h *hive) read(t int64, r *outyard.Reading) bool {
 	if h.visit.has(t) {
 		unrest = h.visit.unrestKg
 	}
-	weight := m.show(t, h.loadKg(t), unrest, w)
+	weight := m.show(t, h.loadKg(t), h.drift.kg, unrest, w)
 	e := h.yard.engine
 	if wild := h.spikeAt > 0 && t >= h.spikeAt; m.rng.chance(e.spikeChance) || wild {
 		if wild {
@@ -201,8 +204,13 @@ func (h *hive) read(t int64, r *outyard.Reading) bool {
 	}
 	r.Values[outyard.Weight] = clamp(weight, -50, 500)
 	if !h.gone { // who takes the hive takes the probe
-		r.Values[outyard.InsideTemp] = round(h.air.tempC+m.tempOffK+0.05*tempNoise, 10)
-		rh := 100*h.air.vapourPa/saturationPa(h.air.tempC) + m.rhOffPct + 0.7*rhNoise
+		tempC := mix(h.air.tempC, h.air.outsideC, h.wander.away)
+		r.Values[outyard.InsideTemp] = round(tempC+m.tempOffK+0.05*tempNoise, 10)
+		rh := 100 * h.air.vapourPa / saturationPa(tempC)
+		if h.wander.away > 0 {
+			rh = min(rh, 96) // where it is colder, wall and comb take what is more
+		}
+		rh += m.rhOffPct + 0.7*rhNoise
 		r.Values[outyard.InsideRH] = round(clamp(rh, 5, 100), 10)
 	}
 	h.twist(t, r)

@@ -128,7 +128,9 @@ func (y *yard) planKeeper(midnight int64, look outlook) {
 		if t > closing {
 			break
 		}
-		t = h.arrange(t, h.choose(season && good)) + y.rng.seconds(1, 8)
+		end := h.arrange(t, h.choose(season && good))
+		h.planWander(end)
+		t = end + y.rng.seconds(1, 8)
 		h.plan(t, func(h *hive) { h.battery.lookAt() })
 	}
 }

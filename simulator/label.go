@@ -19,6 +19,8 @@ const (
 	DayTruth outyard.Kind = "day"
 	// DeadOut is a colony that has died.
 	DeadOut outyard.Kind = "dead-out"
+	// MovedProbe is a probe that the keeper put elsewhere in the hive.
+	MovedProbe outyard.Kind = "moved-probe"
 )
 
 // Refinements of a kind, in [Label.What] and [Event.What]; those of handling
@@ -35,6 +37,9 @@ const (
 	Fahrenheit   = "fahrenheit"    // of sensor-fault: the probe's temperature in the wrong unit
 	LooseContact = "loose-contact" // of sensor-fault: one weight in a hundred is wild
 	Creeping     = "creeping"      // of sensor-fault: the scale gains by itself
+	Swimming     = "swimming"      // of sensor-fault: the scale's zero walks about
+	Sinking      = "sinking"       // of sensor-fault: the scale loses by itself
+	Warming      = "warming"       // of sensor-fault: the scale follows the warmth
 
 	Queenless  = "queenless"   // of brood-cold: no queen lays, in the time of brood
 	BroodBreak = "brood-break" // of brood-cold: as there is after a swarm, until the young queen lays

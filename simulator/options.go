@@ -46,6 +46,8 @@ type Rates struct {
 	Spikes      float64 // wild readings, default 4
 	Queenless   float64 // queens that fail or are lost in the time of brood, default 0.1
 	Faults      float64 // other sensors that lie for days or weeks, default 0.15
+	Drifts      float64 // scales whose zero moves for days or weeks, default 0.1
+	Wanders     float64 // probes that the keeper puts elsewhere, default 0.06
 	Batteries   float64 // how many times as fast as usual batteries run down, default 1
 	DroppedRows float64 // share of readings that are never seen, default 0.015
 	Visits      float64 // how many times as often as usual the keeper comes, default 1
@@ -55,7 +57,7 @@ type Rates struct {
 // Kinds: swarm (Kg, Returned, Cast), damp, robbing (Kg a day), knocked-over
 // (What [Stolen]), dead-out, silent (What [Backlog]: the whole yard, or
 // [Lost]), brood-cold (the queen stops laying), battery-low (gives out some three weeks later), sensor-fault (What
-// [Stuck], [Spike], [Unplugged] and so on), handling (What a kind of
+// [Stuck], [Spike], [Unplugged] and so on), moved-probe, handling (What a kind of
 // journal entry, Kg), flow (Kg of nectar a fine day for a colony of 3.5 kg of
 // bees; with a flow in the script, its year has no others), and [FineWeather].
 type Event struct {
@@ -118,7 +120,7 @@ func (o Options) withDefaults(zone *time.Location) Options {
 		{&r.Swarms, 0.3, true}, {&r.Splits, 0.25, true}, {&r.Sneaky, 0.5, true}, {&r.Damp, 0.15, true},
 		{&r.Robbing, 0.12, true}, {&r.DeadOuts, 0.05, true}, {&r.Lean, 0.08, true}, {&r.Knocks, 0.03, true}, {&r.Thefts, 0.01, true},
 		{&r.ScaleSets, 0.2, true}, {&r.Silences, 0.3, true}, {&r.Outages, 3, true}, {&r.Stuck, 0.15, true},
-		{&r.Spikes, 4, true}, {&r.Batteries, 1, true}, {&r.Faults, 0.15, true}, {&r.Queenless, 0.1, true}, {&r.DroppedRows, 0.015, true}, {&r.Visits, 1, false},
+		{&r.Spikes, 4, true}, {&r.Batteries, 1, true}, {&r.Faults, 0.15, true}, {&r.Drifts, 0.1, true}, {&r.Wanders, 0.06, true}, {&r.Queenless, 0.1, true}, {&r.DroppedRows, 0.015, true}, {&r.Visits, 1, false},
 	} {
 		if *d.rate == 0 && !(o.Calm && d.trouble) {
 			*d.rate = d.usual

@@ -105,17 +105,17 @@ func (m *meter) step(hours float64, t int64, w skyHour, loadKg float64) {
 	m.zeroKg += m.walkKg * math.Sqrt(hours/24) * m.rng.NormFloat64()
 }
 
-// show is what the scale shows for a load.
-func (m *meter) show(t int64, loadKg, unrestKg float64, w skyHour) float64 {
+// show is what the scale shows for a load, its zero off by a drift.
+func (m *meter) show(t int64, loadKg, driftKg, unrestKg float64, w skyHour) float64 {
 	if m.stuck.has(t) {
 		if m.stuckKg == 0 {
-			m.stuckKg = m.round(loadKg*m.gain + m.zeroKg + m.offsetKg)
+			m.stuckKg = m.round(loadKg*m.gain + m.zeroKg + m.offsetKg + driftKg)
 		}
 		return m.stuckKg
 	}
 	m.stuckKg = 0
 	gust := m.gustKg * w.windMS * w.windMS / 100
-	kg := loadKg*m.gain - m.creep*(loadKg-m.lateKg) + m.perKKg*(m.cellC-15) + m.cellSunKg + m.zeroKg + m.offsetKg
+	kg := loadKg*m.gain - m.creep*(loadKg-m.lateKg) + m.perKKg*(m.cellC-15) + m.cellSunKg + m.zeroKg + m.offsetKg + driftKg
 	kg -= 0.3 * gust // wind lifts more than it presses
 	kg += math.Sqrt(m.noiseKg*m.noiseKg+gust*gust+unrestKg*unrestKg) * m.rng.NormFloat64()
 	return m.round(kg)

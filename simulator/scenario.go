@@ -261,6 +261,8 @@ func newHive(s Scenario, y *yard, k int, id outyard.HiveID, w skyHour) *hive {
 	h.meter = newMeter(newDice(s.seed, "meter", y.index, k), s.opt.QuantumKg, w.tempC)
 	h.battery = newBattery(newDice(s.seed, "battery", y.index, k), h.meter.full, h.meter.thirst, s.opt.Rates.Batteries)
 	h.faults = newDice(s.seed, "fault", y.index, k)
+	h.drift.rng = newDice(s.seed, "drift", y.index, k)
+	h.wander = wander{rng: newDice(s.seed, "wander", y.index, k)}
 	h.nest = nest{rng: newDice(s.seed, "queen", y.index, k), label: -1}
 	h.phase = h.meter.rng.Int64N(max(1, y.engine.cadence-jitterSec))
 	for _, ev := range s.opt.Script {

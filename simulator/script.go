@@ -2,6 +2,7 @@ package simulator
 
 import (
 	"math"
+	"slices"
 
 	"outyard"
 )
@@ -79,7 +80,16 @@ func (h *hive) enact(ev Event, s span, open bool) {
 			h.stick(lasting(1))
 			return
 		}
+		if slices.Contains(driftKinds, ev.What) {
+			h.drifts(ev.What, lasting(14))
+			return
+		}
 		h.begin(ev.What, lasting(14))
+	case MovedProbe:
+		h.plan(s.from, func(h *hive) { h.moveProbe(s.from, 0.6) })
+		if !open {
+			h.plan(s.to, func(h *hive) { h.moveProbe(s.to, 0) })
+		}
 	case outyard.Handling:
 		h.arrange(s.from, h.scriptedJob(ev))
 	}

@@ -116,6 +116,7 @@ func (h *hive) planTroubles(midnight int64, look outlook) {
 	swarm, damp, rob, dead, knock, theft, silence, stuck, sneaky, flight :=
 		rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64(), rng.Float64()
 	h.planFault(midnight)
+	h.planDrift(midnight)
 	h.watchNest(midnight)
 	if h.gone {
 		return

@@ -39,6 +39,7 @@ func (t *tally) print(w io.Writer) {
 		t.swarm.inTime, t.swarm.found, t.knocked.inTime, t.knocked.found)
 	fmt.Fprintf(w, "of the missed swarms %d left while the keeper was working on that hive\n", t.attended)
 	fmt.Fprintf(w, "besides, %d short visits fell between two readings, left no change of %.1f kg, and are not counted\n", t.traceless, leastTraceKg)
+	fmt.Fprintf(w, "of %d findings of cold brood where the keeper had put the probe elsewhere %d say so, and are not false\n", t.movedCold, t.movedSaid)
 	fmt.Fprintf(w, "net change of handling, error over 0.4 kg or 10 %%: %.1f %% of %d\n", 100*shareAbove(t.netErr, 0.4), len(t.netErr))
 	fmt.Fprintf(w, "daily gain, kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n",
 		quantile(0.5, abs(t.gainErr)), quantile(0.9, abs(t.gainErr)), quantile(0.5, t.gainErr), len(t.gainErr))

@@ -142,6 +142,7 @@ type tally struct {
 	flowStart, flowEnd                                rate
 	netErr, gainErr, wetErr, flowStartErr, flowEndErr []float64
 	bloomStartErr, bloomEndErr                        []float64
+	movedCold, movedSaid                              int // findings of cold brood after a probe was put elsewhere; that say so
 	noNectar, trickles                                int // flows that brought nothing; findings of weak gains without a flow
 	wants                                             wants
 	said                                              []claim
@@ -177,6 +178,8 @@ func (t *tally) add(o *tally) {
 	t.flowEndErr = append(t.flowEndErr, o.flowEndErr...)
 	t.bloomStartErr = append(t.bloomStartErr, o.bloomStartErr...)
 	t.bloomEndErr = append(t.bloomEndErr, o.bloomEndErr...)
+	t.movedCold += o.movedCold
+	t.movedSaid += o.movedSaid
 	t.noNectar += o.noNectar
 	t.trickles += o.trickles
 	t.wants.add(o.wants)
@@ -306,13 +309,30 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 				continue // over before it is told, or its own affair
 			}
 			t.there(seed, &t.brood, l, f, l.Time, trace)
+		case simulator.MovedProbe:
+			// That it cooled there is so; what counts is that the move is named.
+			for i := range found {
+				f := &found[i]
+				if f.Kind != outyard.BroodCold || f.Yard != l.Yard || f.Hive != l.Hive || used[f.ID] || f.State == outyard.Withdrawn ||
+					f.Onset.Before(l.Time.Add(-2*day)) || f.Onset.After(l.Time.Add(14*day)) {
+					continue
+				}
+				t.movedCold++
+				if moved, _ := f.Facts["moved"].(bool); moved {
+					used[f.ID] = true
+					t.movedSaid++
+				}
+			}
 		case outyard.SensorFault:
 			if l.What == simulator.Spike {
 				continue // one wild reading is no fault of the sensor
 			}
 			before := 2 * time.Hour
-			if l.What == simulator.LooseContact {
+			switch l.What {
+			case simulator.LooseContact:
 				before = 7 * day // a single wild reading may have come before
+			case simulator.Swimming, simulator.Sinking, simulator.Warming:
+				before = 3 * day // it is told for whole days, and those before look much the same
 			}
 			f := nearest(outyard.SensorFault, l, before, 0)
 			if l.What == simulator.Creeping && f == nil {
