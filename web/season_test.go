@@ -1,12 +1,17 @@
 package web
 
 import (
+	"context"
+	"errors"
 	"io"
 	"math"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -110,13 +115,40 @@ func seedTold(t testing.TB) *sqlite.Store {
 	return db
 }
 
-// seed fills a real store with the invented fortnight.
+// seed is a real store with the invented fortnight in it, that nobody else uses.
 func seed(t testing.TB) *sqlite.Store {
 	t.Helper()
-	ctx := t.Context()
-	db, err := sqlite.Open(ctx, t.TempDir())
+	file, err := fortnight()
+	require.NoError(t, err)
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, sqlite.File), file, 0o600))
+	db, err := sqlite.Open(t.Context(), dir)
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, db.Close()) })
+	return db
+}
+
+// fortnight is the file of a store with the invented fortnight in it. It is
+// made once: under the race detector that takes seconds, and most tests want it.
+var fortnight = sync.OnceValues(func() ([]byte, error) { return makeFortnight(context.Background()) })
+
+func makeFortnight(ctx context.Context) (file []byte, err error) {
+	dir, err := os.MkdirTemp("", "outyard-fortnight-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	db, err := sqlite.Open(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(fill(ctx, db), db.Close()); err != nil {
+		return nil, err
+	}
+	return os.ReadFile(filepath.Join(dir, sqlite.File))
+}
+
+func fill(ctx context.Context, db *sqlite.Store) error {
 	rng := rand.New(rand.NewPCG(27, 5))
 	start := local(1, 0, 0)
 	var days []outyard.Day
@@ -143,8 +175,9 @@ func seed(t testing.TB) *sqlite.Store {
 				rs = append(rs, r)
 			}
 		}
-		_, err := db.Keep(ctx, rs)
-		require.NoError(t, err)
+		if _, err := db.Keep(ctx, rs); err != nil {
+			return err
+		}
 		for hi, h := range y.Hives {
 			for d := range 13 {
 				date := outyard.Date{Year: 2027, Month: time.May, Day: 1 + d}
@@ -161,15 +194,18 @@ func seed(t testing.TB) *sqlite.Store {
 			}
 		}
 	}
-	require.NoError(t, db.Tell(ctx, store.News{Findings: testFindings(), Days: days}))
+	if err := db.Tell(ctx, store.News{Findings: testFindings(), Days: days}); err != nil {
+		return err
+	}
 	for _, e := range []outyard.Entry{
 		{Time: local(10, 10, 15), Yard: "heron-point", Hive: "h01", Kind: outyard.BoxOn, Kg: 8.1, Part: "medium-10", Note: "Drawn comb. Calm, five frames of brood."},
 		{Time: local(3, 11, 0), Yard: "heron-point", Kind: outyard.Visit, Kg: outyard.Unknown, Note: "Cut the grass."},
 	} {
-		_, err := db.AddEntry(ctx, e)
-		require.NoError(t, err)
+		if _, err := db.AddEntry(ctx, e); err != nil {
+			return err
+		}
 	}
-	return db
+	return nil
 }
 
 // dailyGain is a hive's own change on the d-th day: a flow from the fifth at
