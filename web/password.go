@@ -1,14 +1,14 @@
 package web
 
 import (
-	"crypto/rand"
-	"crypto/subtle"
 	"encoding/base64"
 	"fmt"
 	"strings"
 	"unicode/utf8"
 
 	"golang.org/x/crypto/argon2"
+
+	"outyard/guessing"
 )
 
 // MinPassword is the fewest characters of a password. NIST SP 800-63B asks for
@@ -18,14 +18,8 @@ const MinPassword = 10
 // maxPasswordBytes bounds what is hashed: far above what anybody types.
 const maxPasswordBytes = 512
 
-// The cost of a hash: OWASP Password Storage Cheat Sheet, argon2id, m=19456
-// (19 MiB), t=2, p=1; and salt and hash as long as RFC 9106 §3.1 recommends.
-const (
-	hashMemoryKiB, hashRounds, hashThreads = 19456, 2, 1
-	saltBytes, hashBytes                   = 16, 32
-)
-
-var hashMark = fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$", argon2.Version, hashMemoryKiB, hashRounds, hashThreads)
+// A hash is kept in the form of the PHC string format.
+var hashMark = fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$", argon2.Version, guessing.MemoryKiB, guessing.Rounds, guessing.Threads)
 
 // HashPassword is what is kept of a password. One that is too short or too
 // long is an error that says what is wanted; there are no other rules.
@@ -36,20 +30,18 @@ func HashPassword(password string) (string, error) {
 	if len(password) > maxPasswordBytes {
 		return "", fmt.Errorf("the password has %d bytes: want %d at most", len(password), maxPasswordBytes)
 	}
-	salt := make([]byte, saltBytes)
-	_, _ = rand.Read(salt) // it never fails: crypto/rand ends the program first
-	return hashMark + inText.EncodeToString(salt) + "$" + inText.EncodeToString(stretched(password, salt)), nil
+	return inPHC(guessing.Hash([]byte(password))), nil
+}
+
+func inPHC(hash []byte) string {
+	return hashMark + inText.EncodeToString(hash[:guessing.SaltBytes]) + "$" + inText.EncodeToString(hash[guessing.SaltBytes:])
 }
 
 var inText = base64.RawStdEncoding
 
-func stretched(password string, salt []byte) []byte {
-	return argon2.IDKey([]byte(password), salt, hashRounds, hashMemoryKiB, hashThreads, hashBytes)
-}
-
 // nobody is a hash for names that have no account: looking one up must take as
 // long as it does for those that have.
-var nobody = hashMark + inText.EncodeToString(make([]byte, saltBytes)) + "$" + inText.EncodeToString(make([]byte, hashBytes))
+var nobody = inPHC(make([]byte, guessing.SaltBytes+guessing.HashBytes))
 
 // isPassword says whether a password is the one that was hashed. A hash of
 // another form is nobody's.
@@ -61,5 +53,5 @@ func isPassword(password, hash string) bool {
 	saltText, wantText, _ := strings.Cut(text, "$")
 	salt, err1 := inText.DecodeString(saltText)
 	want, err2 := inText.DecodeString(wantText)
-	return err1 == nil && err2 == nil && len(salt) == saltBytes && subtle.ConstantTimeCompare(stretched(password, salt), want) == 1
+	return err1 == nil && err2 == nil && guessing.Is([]byte(password), append(salt, want...))
 }

@@ -118,10 +118,10 @@ func tooMany(w http.ResponseWriter, wait time.Duration) (status int, problem str
 // not the one. All takes as long for a name that has no account.
 func (s *site) check(r *http.Request, name, password string) (hash string, wait time.Duration, err error) {
 	now := s.Now()
-	if wait = s.triesFrom.try(s.from(r), now); wait > 0 {
+	if wait = s.triesFrom.Try(s.from(r), now); wait > 0 {
 		return "", wait, nil
 	}
-	if wait = s.triesFor.try(name, now); wait > 0 {
+	if wait = s.triesFor.Try(name, now); wait > 0 {
 		return "", wait, nil
 	}
 	_, hash, err = s.Accounts.Keeper(r.Context(), name)

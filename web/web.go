@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"outyard"
+	"outyard/guessing"
 )
 
 // Options are the parts and values that the pages need besides the store.
@@ -103,8 +104,8 @@ type site struct {
 	routes  []string // the patterns that mux takes
 	secret  []byte   // for the tokens of forms; a new one each start
 
-	triesFrom, triesFor *throttle     // of passwords: from an address, for an account
-	hashing             chan struct{} // holds one while a password is worked out
+	triesFrom, triesFor *guessing.Allowance // of passwords: from an address, for an account
+	hashing             chan struct{}       // holds one while a password is worked out
 }
 
 // New returns the handler of all pages, the API, metrics and health.
@@ -132,7 +133,7 @@ func newSite(store Store, o Options) *site {
 		o.JournalChanged = func(outyard.YardID) {}
 	}
 	s := &site{Options: o, store: store, memory: newMemory(o.Feed), mux: http.NewServeMux(), secret: make([]byte, 32),
-		triesFrom: newThrottle(triesFrom, triesFromEvery, mostTriers), triesFor: newThrottle(triesFor, triesForEvery, mostTriers), hashing: make(chan struct{}, 1)}
+		triesFrom: guessing.NewAllowance(triesFrom, triesFromEvery, mostTriers), triesFor: guessing.NewAllowance(triesFor, triesForEvery, mostTriers), hashing: make(chan struct{}, 1)}
 	_, _ = rand.Read(s.secret) // it never fails: crypto/rand ends the program first
 
 	page := func(pattern string, h func(http.ResponseWriter, *http.Request) error) {

@@ -18,6 +18,7 @@ import (
 
 	"outyard"
 	"outyard/collector"
+	"outyard/guessing"
 )
 
 // Nodes knows the nodes that may come in. What it says may change at any time,
@@ -47,7 +48,7 @@ type guests struct {
 	b     *Broker
 	known atomic.Pointer[map[string]outyard.Node]
 	// perNode and perAddress slow guessing down.
-	perNode, perAddress *throttle
+	perNode, perAddress *guessing.Allowance
 	told, failed        reporter
 
 	mu    sync.Mutex // held to look whether the list is as it was
@@ -59,7 +60,7 @@ type guests struct {
 }
 
 func newGuests(b *Broker) *guests {
-	g := &guests{b: b, perNode: newThrottle(wrongAboutOne, againAboutOne, mostRemembered), perAddress: newThrottle(wrongAtAll, againAtAll, mostRemembered),
+	g := &guests{b: b, perNode: guessing.NewAllowance(wrongAboutOne, againAboutOne, mostRemembered), perAddress: guessing.NewAllowance(wrongAtAll, againAtAll, mostRemembered),
 		told: reporter{every: logEvery}, failed: reporter{every: logEvery}, proofs: newProofs()}
 	g.known.Store(&map[string]outyard.Node{})
 	return g
@@ -177,13 +178,13 @@ func (g *guests) admit(cl *mqtt.Client, pk packets.Packet) packets.Code {
 	if len(user) > 63 { // nobody's, and not to be remembered
 		about = from
 	}
-	if g.perNode.waits(about, now) || g.perAddress.waits(from, now) {
+	if g.perNode.Wait(about, now) > 0 || g.perAddress.Wait(from, now) > 0 {
 		return g.turnAway(cl, user, "too many wrong secrets from its address: it has to wait", packets.ErrConnectionRateExceeded)
 	}
 	n, known := g.fresh(user)
 	if !known || !g.isSecret(n, secret) {
-		g.perNode.wrong(about, now)
-		g.perAddress.wrong(from, now)
+		g.perNode.Spend(about, now)
+		g.perAddress.Spend(from, now)
 		why := "wrong secret"
 		if !known {
 			why, user = "no node of that name", ""
@@ -250,12 +251,7 @@ func addressOf(c net.Conn) string {
 	if err != nil {
 		return c.RemoteAddr().String()
 	}
-	ip := at.Addr().Unmap().WithZone("")
-	if ip.Is4() {
-		return ip.String()
-	}
-	net64, _ := ip.Prefix(64) // 64 bits are within an IPv6 address
-	return net64.String()
+	return guessing.Place(at.Addr())
 }
 
 // proofs are the secrets that have been worked out, under a key of this process

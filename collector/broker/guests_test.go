@@ -528,25 +528,6 @@ func TestAChosenSecretIsWorkedOutOnce(t *testing.T) {
 	require.Empty(t, g.proofs.found, "a node that is gone is forgotten")
 }
 
-func TestAThrottleRemembersSoManyAndTheWorstOfThem(t *testing.T) {
-	now := time.Date(2027, 5, 12, 18, 0, 0, 0, time.UTC)
-	th := newThrottle(3, time.Minute, 2)
-	for range 3 {
-		th.wrong("bad", now)
-	}
-	require.True(t, th.waits("bad", now))
-	for _, who := range []string{"a", "b", "c"} {
-		th.wrong(who, now)
-	}
-	require.Len(t, th.owed, 2)
-	require.True(t, th.waits("bad", now))
-	require.False(t, th.waits("bad", now.Add(time.Minute)), "one more may")
-	th.wrong("bad", now.Add(time.Minute))
-	require.True(t, th.waits("bad", now.Add(time.Minute)))
-	th.wrong("late", now.Add(time.Hour))
-	require.Len(t, th.owed, 1, "what is long over is forgotten")
-}
-
 func TestNeighboursInAnIPv6NetworkAreOnePlace(t *testing.T) {
 	for addr, want := range map[string]string{
 		"192.0.2.7:50000":              "192.0.2.7",

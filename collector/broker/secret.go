@@ -10,7 +10,7 @@ import (
 	"fmt"
 	"strings"
 
-	"golang.org/x/crypto/argon2"
+	"outyard/guessing"
 )
 
 // Two sorts of secret, hashed in two ways:
@@ -27,11 +27,8 @@ import (
 const (
 	madeBytes = 32
 	madeMark  = "sha256:"
-	// OWASP Password Storage Cheat Sheet, argon2id: m=19456 (19 MiB), t=2,
-	// p=1.
-	chosenMemoryKiB, chosenRounds, chosenThreads = 19456, 2, 1
-	chosenMark                                   = "argon2id-19456-2-1:"
-	saltBytes, hashBytes                         = 16, 32
+	// memory, rounds and threads of package guessing
+	chosenMark = "argon2id-19456-2-1:"
 )
 
 // MinSecret is the fewest characters of a secret that somebody chose: devices
@@ -56,13 +53,7 @@ func HashSecret(secret string) (hash string, err error) {
 	if strings.ContainsAny(secret, "\x00\r\n") {
 		return "", errors.New("the secret has a line break or a zero byte in it: want one line")
 	}
-	salt := make([]byte, saltBytes)
-	_, _ = rand.Read(salt)
-	return chosenMark + hex.EncodeToString(append(salt, stretched([]byte(secret), salt)...)), nil
-}
-
-func stretched(secret, salt []byte) []byte {
-	return argon2.IDKey(secret, salt, chosenRounds, chosenMemoryKiB, chosenThreads, hashBytes)
+	return chosenMark + hex.EncodeToString(guessing.Hash([]byte(secret))), nil
 }
 
 // isMade says whether a hash is of a secret that we made, and cheap to check.
@@ -81,8 +72,7 @@ func isSecret(secret []byte, hash string) bool {
 	}
 	if text, ok := strings.CutPrefix(hash, chosenMark); ok {
 		want, err := hex.DecodeString(text)
-		return err == nil && len(want) == saltBytes+hashBytes &&
-			subtle.ConstantTimeCompare(stretched(secret, want[:saltBytes]), want[saltBytes:]) == 1
+		return err == nil && guessing.Is(secret, want)
 	}
 	return false
 }
