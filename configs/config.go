@@ -40,6 +40,7 @@ type Config struct {
 	Tell                      []Route
 	TakeOver                  []Predecessor
 	Log                       Log
+	HivesInMetrics            bool   // metrics of each hive, beside those of the daemon
 	Debug                     string // address of the profiler; empty: there is none
 
 	settings     []Setting

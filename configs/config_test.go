@@ -66,6 +66,7 @@ func TestFullExampleSaysEverything(t *testing.T) {
 	require.Equal(t, "farm/bees", c.MQTT.TopicPrefix)
 	require.Equal(t, Store{InfluxStore, Influx{"http://127.0.0.1:8086", "club", "hives", "t0ken"}, 1500}, c.Store)
 
+	require.True(t, c.HivesInMetrics)
 	require.Len(t, c.Yards, 2)
 	require.Equal(t, "America/Vancouver", c.Yards[0].Zone.String())
 	require.Equal(t, outyard.Hive{

@@ -42,6 +42,7 @@ var defaults = map[string]string{
 	"store.influx.org":     "",
 	"store.influx.bucket":  "",
 	"store.influx.token":   "",
+	perHive:                "false",
 }
 
 // Keys for several daemons at one broker.
@@ -62,6 +63,13 @@ const nodesOnly = "mqtt.embedded.nodes_only"
 
 const dropAfter = "store.drop_readings_after_days"
 
+const perHive = "metrics.per_hive"
+
+// MaxHivesInMetrics is for how many hives there may be metrics of their own:
+// some 12,000 series at each scrape, which a metrics server on a small computer
+// still bears (common practice, no source).
+const MaxHivesInMetrics = 2000
+
 // Readings may be dropped after so many days: with fewer than a year and a
 // month, this season could not be seen beside the last one.
 const (
@@ -72,7 +80,7 @@ const (
 // settings are the keys with one value each, in the order of the shape.
 var settings = slices.Concat([]string{"listen", "pages_at", "data", "mqtt.embedded.listen", nodesOnly, "mqtt.broker", "mqtt.topic_prefix", clientID, ownYardsOnly,
 	"store.kind", dropAfter, "store.influx.url", "store.influx.org", "store.influx.bucket", "store.influx.token",
-	"log.format", "log.level", "debug"}, tlsKeys)
+	"log.format", "log.level", perHive, "debug"}, tlsKeys)
 
 // lists are the keys with many. In the environment they are written as YAML.
 var lists = slices.Concat(listenWithout, []string{"yards", "mappings", "tell", "take_over"})
@@ -118,6 +126,7 @@ func read(path string, text []byte, environ []string, flags []*pflag.Flag) (Conf
 	if c.MQTT.OwnYardsOnly && c.AutoYards {
 		r.sayKey(ownYardsOnly, "%s is true, but yards are auto: list the yards that are this daemon's", ownYardsOnly)
 	}
+	c.HivesInMetrics = r.hivesInMetrics(c)
 	c.Mappings = r.mappings(c.MQTT.TopicPrefix)
 	c.Tell = r.tell(c)
 	c.TakeOver = r.takeOver(c)
@@ -306,6 +315,25 @@ func (r *reader) log() Log {
 		r.sayKey("log.level", "log.level is %q: %s", level, meant(level, []string{"debug", "info", "warn", "error"}))
 	}
 	return l
+}
+
+// hivesInMetrics is whether each hive has metrics of its own. The hives are those
+// of the config, and so many: what a node invents becomes no series.
+func (r *reader) hivesInMetrics(c Config) bool {
+	if !r.yes(perHive) {
+		return false
+	}
+	hives := 0
+	for _, y := range c.Yards {
+		hives += len(y.Hives)
+	}
+	switch {
+	case c.AutoYards:
+		r.sayKey(perHive, "%s is true, but yards are auto: list the yards and hives that are to have metrics", perHive)
+	case hives > MaxHivesInMetrics:
+		r.sayKey(perHive, "%s is true, and there are %d hives: more than %d are too many series; leave it out, and ask the API or the time-series server for what single hives measure", perHive, hives, MaxHivesInMetrics)
+	}
+	return true
 }
 
 // debug is where the profiler listens, if anywhere: on this machine alone.

@@ -17,13 +17,14 @@ import (
 // keys is the shape of the file: which keys each section has. A section that
 // is one of a list stands under the list's name.
 var keys = map[string][]string{
-	"":                  {"listen", "listen_without", "tls", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "take_over", "log", "debug"},
+	"":                  {"listen", "listen_without", "tls", "pages_at", "data", "mqtt", "store", "yards", "mappings", "tell", "take_over", "log", "metrics", "debug"},
 	"tls":               {"cert", "key"},
 	"mqtt":              {"embedded", "broker", "broker_tls", "topic_prefix", "client_id", "own_yards_only"},
 	"mqtt.embedded":     {"listen", "listen_without", "nodes_only", "tls"},
 	"mqtt.embedded.tls": {"cert", "key", "client_ca", "name_from_certificate"},
 	"mqtt.broker_tls":   {"ca", "cert", "key", "server_name"},
 	"log":               {"format", "level"},
+	"metrics":           {"per_hive"},
 	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},
 	"yards":             {"id", "name", "latitude", "longitude", "timezone", "trip_minutes", "hives"},

@@ -211,6 +211,10 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		return err
 	}
 	feed := web.NewFeed()
+	hives := newHiveGauges(db, places.all, d.now, d.log)
+	if cfg.HivesInMetrics {
+		reg.MustRegister(hives)
+	}
 	intake := collector.New(db, places, collector.Options{
 		Prefix: cfg.MQTT.TopicPrefix, Mappings: mappings,
 		Kept: func(fresh []outyard.Reading, arrived time.Time) {
@@ -219,6 +223,9 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 			}
 			watch.Kept(fresh, arrived)
 			feed.Kept(fresh)
+			if cfg.HivesInMetrics { // else it would be remembered for nobody
+				hives.kept(fresh)
+			}
 		},
 	}, d.now, d.log, reg)
 	outer = append(outer, intake.Run)
