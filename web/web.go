@@ -86,8 +86,8 @@ type Options struct {
 	// there is none.
 	Settings func() []Setting
 	Version  string
-	// Accounts say who may come in; nil: everybody may do everything, as in a
-	// demo. While there is none yet, everybody on this machine may.
+	// Accounts say who may come in; nil: everybody may do everything. While
+	// there is none yet, everybody on this machine may.
 	Accounts Accounts
 	// OwnToken is by what commands of the daemon's own user ask it, whatever
 	// accounts there are; empty: they cannot.

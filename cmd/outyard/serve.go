@@ -125,7 +125,9 @@ type daemon struct {
 	log  *slog.Logger
 	now  func() time.Time
 	demo bool // marks every page as showing invented data
-	boss *supervisor
+	// aloud tells by addresses that begin with aloud; nil: nobody does.
+	aloud alerts.Channel
+	boss  *supervisor
 	// reload asks for the config to be read again, by load; both nil: it never is.
 	reload <-chan os.Signal
 	load   func() (configs.Config, error)
@@ -271,12 +273,8 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	version, _ := built()
 	answers := answers{watch: watch, intake: intake, state: state, links: links, now: d.now}
 	ownToken := newOwnToken()
-	var accounts web.Accounts
-	if !d.demo { // whose bees do not exist
-		accounts = state
-	}
 	pages := web.New(db, web.Options{
-		Accounts: accounts, OwnToken: ownToken,
+		Accounts: state, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: web.IsLoopback(pagesAt.Addr()), WithoutSignIn: cfg.WithoutSignIn, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
@@ -331,6 +329,9 @@ func channels(d daemon) map[string]alerts.Channel {
 	}
 	for _, service := range configs.Services() {
 		all[service] = shout.Channel{}
+	}
+	if d.aloud != nil {
+		all["aloud"] = d.aloud
 	}
 	return all
 }
