@@ -6,12 +6,12 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
 	"outyard"
 	"outyard/store/sqlite"
+	"outyard/web/browsertest"
 )
 
 // axeVersion is the one that the Makefile fetches.
@@ -63,22 +63,20 @@ func TestPagesShutNobodyOut(t *testing.T) {
 			addresses = append(addresses, srv.URL+path)
 		}
 	}
-	b := openBrowser(t)
+	b := browsertest.Open(t)
 	for _, view := range []struct {
 		look  string
 		width int64
 	}{{"light", 1280}, {"dark", 390}} {
-		_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: view.look}}})
-		require.NoError(t, err)
-		b.do(t, chromedp.EmulateViewport(view.width, 900))
+		b.Look(t, view.look)
+		b.Do(t, chromedp.EmulateViewport(view.width, 900))
 		for _, address := range addresses {
-			b.do(t, chromedp.Navigate(address))
-			b.waitFor(t, pictureLoaded)
+			b.Do(t, chromedp.Navigate(address))
+			b.WaitFor(t, browsertest.PictureLoaded)
 			// What is folded away is read, too.
-			eval[bool](t, b, `[...document.querySelectorAll("details")].forEach((d) => { d.open = true; }), true`)
-			eval[bool](t, b, script+"; true")
-			answer, err := chromedp.Run(b.ctx, chromedp.Evaluate[struct {
+			browsertest.Eval[bool](t, b, `[...document.querySelectorAll("details")].forEach((d) => { d.open = true; }), true`)
+			browsertest.Eval[bool](t, b, script+"; true")
+			answer, err := chromedp.Run(b.Ctx, chromedp.Evaluate[struct {
 				Found string
 				Rules int
 			}](askAxe, chromedp.EvalAwaitPromise))
@@ -90,10 +88,10 @@ func TestPagesShutNobodyOut(t *testing.T) {
 		}
 	}
 	// It would have told: a picture without words.
-	b.do(t, chromedp.Navigate(srv.URL+"/nodes"))
-	eval[bool](t, b, `document.querySelector("main").insertAdjacentHTML("beforeend", '<img src="/static/icon.svg">'), true`)
-	eval[bool](t, b, script+"; true")
-	answer, err := chromedp.Run(b.ctx, chromedp.Evaluate[struct{ Found string }](askAxe, chromedp.EvalAwaitPromise))
+	b.Do(t, chromedp.Navigate(srv.URL+"/nodes"))
+	browsertest.Eval[bool](t, b, `document.querySelector("main").insertAdjacentHTML("beforeend", '<img src="/static/icon.svg">'), true`)
+	browsertest.Eval[bool](t, b, script+"; true")
+	answer, err := chromedp.Run(b.Ctx, chromedp.Evaluate[struct{ Found string }](askAxe, chromedp.EvalAwaitPromise))
 	require.NoError(t, err)
 	require.Contains(t, answer.Found, "image-alt")
 }

@@ -3,9 +3,7 @@ package web
 import (
 	"context"
 	"fmt"
-	"os"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -18,99 +16,15 @@ import (
 	"outyard"
 	"outyard/store"
 	"outyard/store/sqlite"
+	"outyard/web/browsertest"
 )
-
-// chromium is where the browser is; CHROMIUM may name another place.
-func chromium(t *testing.T) string {
-	t.Helper()
-	path := "/usr/bin/chromium"
-	if p := os.Getenv("CHROMIUM"); p != "" {
-		path = p
-	}
-	if _, err := os.Stat(path); err != nil {
-		t.Fatalf("the pages are tested in a real browser: install chromium, or name it in CHROMIUM (%v)", err)
-	}
-	return path
-}
-
-// A browser is a tab with what it complained of.
-type browser struct {
-	ctx        context.Context
-	mu         sync.Mutex
-	complaints []string
-}
-
-func openBrowser(t *testing.T) *browser {
-	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Minute)
-	t.Cleanup(cancel)
-	// The page stands still: it scrolls smoothly to an anchor otherwise, and a
-	// click goes to where the button was.
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
-		chromedp.Flag("force-prefers-reduced-motion", true), chromedp.UserDataDir(t.TempDir()))
-	ctx, cancel = chromedp.NewExecAllocator(ctx, opts...)
-	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	b := &browser{ctx: ctx}
-	require.NoError(t, chromedp.Do(ctx, chromedp.Navigate("about:blank")))
-	messages := chromedp.Console(ctx)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for m, err := range messages {
-			if err != nil {
-				return
-			}
-			b.mu.Lock()
-			b.complaints = append(b.complaints, string(m.Type)+": "+m.Text)
-			b.mu.Unlock()
-		}
-	}()
-	t.Cleanup(func() {
-		_ = chromedp.Cancel(ctx)
-		cancel()
-		<-done
-	})
-	return b
-}
-
-func (b *browser) said() string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return strings.Join(b.complaints, "\n")
-}
-
-func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
-	t.Helper()
-	require.NoError(t, chromedp.Do(b.ctx, steps...), b.said())
-}
-
-func eval[T any](t *testing.T, b *browser, js string) T {
-	t.Helper()
-	v, err := chromedp.Run(b.ctx, chromedp.Evaluate[T](js))
-	require.NoError(t, err, js)
-	return v
-}
-
-// waitFor polls until js is true. A page that is just being left cannot be
-// asked; that is no failure while another is to come.
-func (b *browser) waitFor(t *testing.T, js string) {
-	t.Helper()
-	require.Eventually(t, func() bool {
-		v, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](js))
-		return err == nil && v
-	}, 30*time.Second, 30*time.Millisecond, "never came true: %s", js)
-}
-
-const pictureLoaded = `[...document.images].every((i) => i.complete && i.naturalWidth > 0)`
 
 // TestInABrowser looks at the pages as a keeper does. One browser serves all:
 // it takes longer to start than the pages take to look at.
 func TestInABrowser(t *testing.T) {
 	db := seed(t)
 	srv, _ := visit(t, db, testOptions())
-	b := openBrowser(t)
+	b := browsertest.Open(t)
 	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
 	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
 	t.Run("reading and zooming a yard's chart", func(t *testing.T) { readAndZoomAYard(t, b, srv.URL) })
@@ -122,50 +36,48 @@ func TestInABrowser(t *testing.T) {
 	t.Run("pages fit, and complain of nothing", func(t *testing.T) { pagesFit(t, b, srv.URL) })
 }
 
-func pagesFit(t *testing.T, b *browser, base string) {
+func pagesFit(t *testing.T, b *browsertest.Browser, base string) {
 	for _, size := range []struct{ width, height int64 }{{390, 844}, {1280, 900}} {
 		for _, look := range []string{"light", "dark"} {
-			_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: look}}})
-			require.NoError(t, err)
-			b.do(t, chromedp.EmulateViewport(size.width, size.height))
+			b.Look(t, look)
+			b.Do(t, chromedp.EmulateViewport(size.width, size.height))
 			for _, path := range []string{"/", "/yards", "/yards/heron-point", "/yards/heron-point/hives/h01", "/findings", "/alerts", "/journal", "/nodes", "/refused", "/settings", "/yards/heron-point/season", "/findings/" + swarmID + "/answer", "/nowhere"} {
 				if look == "dark" && path != "/" && path != "/yards/heron-point/hives/h01" {
 					continue // the others have nothing of their own in the dark
 				}
-				b.do(t, chromedp.Navigate(base+path))
-				b.waitFor(t, pictureLoaded)
-				over := eval[float64](t, b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`)
+				b.Do(t, chromedp.Navigate(base+path))
+				b.WaitFor(t, browsertest.PictureLoaded)
+				over := browsertest.Eval[float64](t, b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`)
 				require.LessOrEqual(t, over, 0.0, "%s at %d px scrolls sideways", path, size.width)
-				shrunk := eval[float64](t, b, `Math.min(1, ...[...document.images].map((i) => i.clientWidth / i.naturalWidth))`)
+				shrunk := browsertest.Eval[float64](t, b, `Math.min(1, ...[...document.images].map((i) => i.clientWidth / i.naturalWidth))`)
 				require.GreaterOrEqual(t, shrunk, 0.95, "%s at %d px: a shrunk chart has labels that are too small", path, size.width)
 				if path != "/" && path != "/yards/heron-point/hives/h01" {
 					continue
 				}
-				small := eval[string](t, b, `[...document.querySelectorAll("main a, main summary, main button, header nav a")]
+				small := browsertest.Eval[string](t, b, `[...document.querySelectorAll("main a, main summary, main button, header nav a")]
 					.filter((e) => e.getClientRects().length && !e.closest("p, dd"))
 					.filter((e) => { const r = e.getBoundingClientRect(); return r.height < 24 || r.width < 20; })
 					.map((e) => e.textContent.trim() + " " + e.getBoundingClientRect().height).join("; ")`)
 				require.Empty(t, small, "%s at %d px: targets below 24 px (WCAG 2.2, 2.5.8)", path, size.width)
-				looks := eval[string](t, b, `[...document.images].map((i) => new URL(i.currentSrc).searchParams.get("look") ?? "light").join(" ")`)
+				looks := browsertest.Eval[string](t, b, `[...document.images].map((i) => new URL(i.currentSrc).searchParams.get("look") ?? "light").join(" ")`)
 				require.NotContains(t, strings.ReplaceAll(looks, look, ""), "r", "charts follow the look: %s", looks)
 			}
 		}
 	}
 	// "nowhere" is not there, and says so once for each visit; nothing else is said.
-	for line := range strings.SplitSeq(b.said(), "\n") {
+	for line := range strings.SplitSeq(b.Said(), "\n") {
 		require.Contains(t, line, "404", "the browser complains")
 	}
 	// And it would have said more: this is what the strict policy forbids.
-	b.do(t, chromedp.Navigate(base+"/"))
-	eval[bool](t, b, `document.body.insertAdjacentHTML("beforeend", '<p style="color: red">'), true`)
-	require.Eventually(t, func() bool { return strings.Contains(b.said(), "Content Security Policy") }, 10*time.Second, 20*time.Millisecond)
+	b.Do(t, chromedp.Navigate(base+"/"))
+	browsertest.Eval[bool](t, b, `document.body.insertAdjacentHTML("beforeend", '<p style="color: red">'), true`)
+	require.Eventually(t, func() bool { return strings.Contains(b.Said(), "Content Security Policy") }, 10*time.Second, 20*time.Millisecond)
 }
 
 // signInAndWalk is an evening's and a morning's work, from the door on. That
 // the yard is evaluated again is held where the analyses are: here it is told
 // what they would say.
-func signInAndWalk(t *testing.T, b *browser) {
+func signInAndWalk(t *testing.T, b *browsertest.Browser) {
 	db := seedTold(t)
 	withAccounts(t, db)
 	o := whole(testOptions())
@@ -184,17 +96,17 @@ func signInAndWalk(t *testing.T, b *browser) {
 	at := func(path string) string {
 		return `location.pathname === "` + path + `" && document.readyState === "complete"`
 	}
-	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(srv.URL+"/"))
-	b.waitFor(t, at("/sign-in"))
-	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "Helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
-	b.waitFor(t, at("/"))
-	require.Contains(t, eval[string](t, b, `document.querySelector("header").textContent`), "Signed in as helper")
-	b.do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
-	b.waitFor(t, at("/yards/heron-point/hives/h03"))
-	b.waitFor(t, pictureLoaded)
+	b.Do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(srv.URL+"/"))
+	b.WaitFor(t, at("/sign-in"))
+	b.Do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "Helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
+	b.WaitFor(t, at("/"))
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("header").textContent`), "Signed in as helper")
+	b.Do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
+	b.WaitFor(t, at("/yards/heron-point/hives/h03"))
+	b.WaitFor(t, browsertest.PictureLoaded)
 
-	b.do(t, chromedp.Navigate(srv.URL+"/findings/"+swarmID+"/answer"), chromedp.Click(chromedp.CSS(`.answer input[value="split"]`)), chromedp.Click(chromedp.CSS(".write.answer > button")))
-	b.waitFor(t, `document.body.textContent.includes("This was withdrawn")`)
+	b.Do(t, chromedp.Navigate(srv.URL+"/findings/"+swarmID+"/answer"), chromedp.Click(chromedp.CSS(`.answer input[value="split"]`)), chromedp.Click(chromedp.CSS(".write.answer > button")))
+	b.WaitFor(t, `document.body.textContent.includes("This was withdrawn")`)
 	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h03", Kind: outyard.Kind(outyard.Split)})
 	require.NoError(t, err)
 	require.Len(t, es, 1)
@@ -202,17 +114,17 @@ func signInAndWalk(t *testing.T, b *browser) {
 
 	// The line drops while an entry is written, and the session has ended when
 	// it is back: after signing in, the text is still there.
-	b.do(t, chromedp.Navigate(srv.URL+"/journal?yard=heron-point&hive=h02"), chromedp.SendKeys(chromedp.CSS("[name=note]"), "Queen seen."))
+	b.Do(t, chromedp.Navigate(srv.URL+"/journal?yard=heron-point&hive=h02"), chromedp.SendKeys(chromedp.CSS("[name=note]"), "Queen seen."))
 	require.NoError(t, db.SetPassword(t.Context(), "helper", mustHash(t)))
-	b.do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(srv.URL+"/journal"))
-	b.waitFor(t, at("/sign-in"))
-	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
-	b.waitFor(t, at("/journal"))
-	b.waitFor(t, `document.querySelector("[name=note]").value === "Queen seen."`)
-	b.do(t, chromedp.Click(chromedp.CSS(".write > button")))
-	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
-	require.Contains(t, eval[string](t, b, `document.querySelector(".entries").textContent`), "by helper")
-	require.Empty(t, b.said())
+	b.Do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(srv.URL+"/journal"))
+	b.WaitFor(t, at("/sign-in"))
+	b.Do(t, chromedp.SendKeys(chromedp.CSS("[name=name]"), "helper"), chromedp.SendKeys(chromedp.CSS("[name=password]"), rightPassword), chromedp.Click(chromedp.CSS(".write button")))
+	b.WaitFor(t, at("/journal"))
+	b.WaitFor(t, `document.querySelector("[name=note]").value === "Queen seen."`)
+	b.Do(t, chromedp.Click(chromedp.CSS(".write > button")))
+	b.WaitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector(".entries").textContent`), "by helper")
+	require.Empty(t, b.Said())
 }
 
 func mustHash(t *testing.T) string {
@@ -222,112 +134,112 @@ func mustHash(t *testing.T) string {
 	return hash
 }
 
-func fromTheSwarmToItsHive(t *testing.T, b *browser, base string) {
-	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/"))
-	require.Equal(t, "Swarm left", eval[string](t, b, `document.querySelector(".finding.now h3 a").textContent`), "the first urgent finding")
-	b.do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
-	b.waitFor(t, `location.pathname === "/yards/heron-point/hives/h03" && document.readyState === "complete"`)
-	b.waitFor(t, pictureLoaded)
-	require.True(t, eval[bool](t, b, `document.querySelector("article:target .say").textContent.startsWith("2.4 kg left")`), "the finding is marked")
-	require.Contains(t, eval[string](t, b, `document.querySelector("img").alt`), "Swarm left (14 May)", "the chart tells of it in words")
+func fromTheSwarmToItsHive(t *testing.T, b *browsertest.Browser, base string) {
+	b.Do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/"))
+	require.Equal(t, "Swarm left", browsertest.Eval[string](t, b, `document.querySelector(".finding.now h3 a").textContent`), "the first urgent finding")
+	b.Do(t, chromedp.Click(chromedp.CSS(".finding.now h3 a")))
+	b.WaitFor(t, `location.pathname === "/yards/heron-point/hives/h03" && document.readyState === "complete"`)
+	b.WaitFor(t, browsertest.PictureLoaded)
+	require.True(t, browsertest.Eval[bool](t, b, `document.querySelector("article:target .say").textContent.startsWith("2.4 kg left")`), "the finding is marked")
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("img").alt`), "Swarm left (14 May)", "the chart tells of it in words")
 }
 
-func readAndZoom(t *testing.T, b *browser, base string) {
-	b.do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point/hives/h01?from=2027-05-08&to=2027-05-12"))
-	b.waitFor(t, pictureLoaded)
+func readAndZoom(t *testing.T, b *browsertest.Browser, base string) {
+	b.Do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point/hives/h01?from=2027-05-08&to=2027-05-12"))
+	b.WaitFor(t, browsertest.PictureLoaded)
 
 	// By keyboard: from the right end two hundredths of five days back.
-	eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
-	b.do(t, chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.ArrowLeft))
-	b.waitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
-	require.Regexp(t, `^Wed 12 May,? 21:\d\d: 5\d\.\d kg$`, eval[string](t, b, `document.querySelector(".plot .said").textContent`))
+	browsertest.Eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
+	b.Do(t, chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.ArrowLeft))
+	b.WaitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
+	require.Regexp(t, `^Wed 12 May,? 21:\d\d: 5\d\.\d kg$`, browsertest.Eval[string](t, b, `document.querySelector(".plot .said").textContent`))
 
 	// By mouse: dragging over the first half of the plot shows it.
-	box := eval[[]float64](t, b, `(() => { const r = document.querySelector(".plot img").getBoundingClientRect(); return [r.left, r.top, r.width]; })()`)
+	box := browsertest.Eval[[]float64](t, b, `(() => { const r = document.querySelector(".plot img").getBoundingClientRect(); return [r.left, r.top, r.width]; })()`)
 	at := func(f float64) float64 { return box[0] + 46 + f*(box[2]-60) }
 	y := box[1] + 150
-	b.do(t, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.02), y),
+	b.Do(t, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.02), y),
 		chromedp.MouseEvent(input.DispatchMouseEventTypeMousePressed, at(0.02), y, chromedp.ButtonLeft),
 		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.3), y),
 		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, at(0.5), y),
 		chromedp.MouseEvent(input.DispatchMouseEventTypeMouseReleased, at(0.5), y, chromedp.ButtonLeft))
-	b.waitFor(t, `location.search.includes("from=2027-05-08") && location.search.includes("to=2027-05-10") && document.readyState === "complete"`)
-	require.Equal(t, "8 May to 10 May 2027", eval[string](t, b, `document.querySelector("#when").textContent`))
-	require.Empty(t, b.said())
+	b.WaitFor(t, `location.search.includes("from=2027-05-08") && location.search.includes("to=2027-05-10") && document.readyState === "complete"`)
+	require.Equal(t, "8 May to 10 May 2027", browsertest.Eval[string](t, b, `document.querySelector("#when").textContent`))
+	require.Empty(t, b.Said())
 }
 
-func readAndZoomAYard(t *testing.T, b *browser, base string) {
-	b.do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point"))
-	b.waitFor(t, pictureLoaded)
-	eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
-	b.do(t, chromedp.KeyEvent(kb.Home))
+func readAndZoomAYard(t *testing.T, b *browsertest.Browser, base string) {
+	b.Do(t, chromedp.EmulateViewport(1280, 1400), chromedp.Navigate(base+"/yards/heron-point"))
+	b.WaitFor(t, browsertest.PictureLoaded)
+	browsertest.Eval[bool](t, b, `document.querySelector(".plot").focus(), true`)
+	b.Do(t, chromedp.KeyEvent(kb.Home))
 	for range 56 { // hundredths of four weeks
-		b.do(t, chromedp.KeyEvent(kb.ArrowRight))
+		b.Do(t, chromedp.KeyEvent(kb.ArrowRight))
 	}
-	b.waitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
-	require.Regexp(t, `^\w{3} \d+ May: .?\d\.\d\d kg$`, eval[string](t, b, `document.querySelector(".plot .said").textContent`))
+	b.WaitFor(t, `document.querySelector(".plot .said").textContent.includes("kg")`)
+	require.Regexp(t, `^\w{3} \d+ May: .?\d\.\d\d kg$`, browsertest.Eval[string](t, b, `document.querySelector(".plot .said").textContent`))
 	// A stretch chosen with Shift is shown, in an address that can be kept.
 	shift := chromedp.KeyModifiers(chromedp.ModifierShift)
 	for range 20 {
-		b.do(t, chromedp.KeyEvent(kb.ArrowRight, shift))
+		b.Do(t, chromedp.KeyEvent(kb.ArrowRight, shift))
 	}
-	b.do(t, chromedp.KeyEvent(kb.Enter))
-	b.waitFor(t, `location.pathname === "/yards/heron-point" && location.search.includes("from=2027-05-0") && document.readyState === "complete"`)
-	require.Contains(t, eval[string](t, b, `document.querySelector("main").textContent`), "Show the last four weeks")
-	require.Contains(t, eval[string](t, b, `document.querySelector("main").textContent`), "Swarm left", "what is open is not zoomed away")
-	require.Empty(t, b.said())
+	b.Do(t, chromedp.KeyEvent(kb.Enter))
+	b.WaitFor(t, `location.pathname === "/yards/heron-point" && location.search.includes("from=2027-05-0") && document.readyState === "complete"`)
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("main").textContent`), "Show the last four weeks")
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("main").textContent`), "Swarm left", "what is open is not zoomed away")
+	require.Empty(t, b.Said())
 }
 
 // withoutAScript looks at charts and writes an entry with scripts turned off.
-func withoutAScript(t *testing.T, b *browser, base string, db *sqlite.Store) {
+func withoutAScript(t *testing.T, b *browsertest.Browser, base string, db *sqlite.Store) {
 	off := func(v bool) {
-		_, err := chromedp.Call(b.ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: v})
+		_, err := chromedp.Call(b.Ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: v})
 		require.NoError(t, err)
 	}
 	off(true)
 	defer off(false)
-	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/yards/heron-point/hives/h02?from=2027-05-08&to=2027-05-12"))
-	b.waitFor(t, `document.images.length > 2 && `+pictureLoaded)
-	require.True(t, eval[bool](t, b, `document.querySelector(".plot").tabIndex === -1`), "no script has run")
-	b.do(t, chromedp.Click(chromedp.CSS(`nav[aria-label="Move in time"] a`)))
-	b.waitFor(t, `location.search.includes("from=2027-05-03") && document.querySelector("#when") !== null`)
-	b.do(t, chromedp.Navigate(base+"/journal?yard=heron-point&hive=h03"))
-	b.do(t, chromedp.SendKeys(chromedp.CSS("[name=note]"), "No script."), chromedp.Click(chromedp.CSS(".write > button")))
-	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	b.Do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/yards/heron-point/hives/h02?from=2027-05-08&to=2027-05-12"))
+	b.WaitFor(t, `document.images.length > 2 && `+browsertest.PictureLoaded)
+	require.True(t, browsertest.Eval[bool](t, b, `document.querySelector(".plot").tabIndex === -1`), "no script has run")
+	b.Do(t, chromedp.Click(chromedp.CSS(`nav[aria-label="Move in time"] a`)))
+	b.WaitFor(t, `location.search.includes("from=2027-05-03") && document.querySelector("#when") !== null`)
+	b.Do(t, chromedp.Navigate(base+"/journal?yard=heron-point&hive=h03"))
+	b.Do(t, chromedp.SendKeys(chromedp.CSS("[name=note]"), "No script."), chromedp.Click(chromedp.CSS(".write > button")))
+	b.WaitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
 	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h03"})
 	require.NoError(t, err)
 	require.Equal(t, "No script.", es[len(es)-1].Note)
-	require.Empty(t, b.said())
+	require.Empty(t, b.Said())
 }
 
-func keepTheDraft(t *testing.T, b *browser, base string) {
-	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
-	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="fed"]`)), chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Two litres <thick>."))
+func keepTheDraft(t *testing.T, b *browsertest.Browser, base string) {
+	b.Do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
+	b.Do(t, chromedp.Click(chromedp.CSS(`.taps input[value="fed"]`)), chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Two litres <thick>."))
 	// The line drops, and the phone comes back to the page later.
-	b.do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(base+"/journal"))
-	b.waitFor(t, `document.querySelector("[data-restored]") && !document.querySelector("[data-restored]").hidden`)
-	require.Equal(t, "Two litres <thick>. fed heron-point/h02", eval[string](t, b,
+	b.Do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(base+"/journal"))
+	b.WaitFor(t, `document.querySelector("[data-restored]") && !document.querySelector("[data-restored]").hidden`)
+	require.Equal(t, "Two litres <thick>. fed heron-point/h02", browsertest.Eval[string](t, b,
 		`[document.querySelector("[name=note]").value, document.querySelector("[name=kind]:checked").value, document.querySelector("[name=place]").value].join(" ")`))
-	b.do(t, chromedp.Click(chromedp.CSS("[data-restored] button")))
-	b.waitFor(t, `document.readyState === "complete" && document.querySelector("[data-restored]")?.hidden && document.querySelector("[name=note]").value === ""`)
+	b.Do(t, chromedp.Click(chromedp.CSS("[data-restored] button")))
+	b.WaitFor(t, `document.readyState === "complete" && document.querySelector("[data-restored]")?.hidden && document.querySelector("[name=note]").value === ""`)
 
 	// What was written down is no draft any more.
-	b.do(t, chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Seen."), chromedp.SetValue(chromedp.CSS(`[name=place]`), "heron-point/h02"), chromedp.Click(chromedp.CSS(".write > button")))
-	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
-	b.do(t, chromedp.Navigate(base+"/journal"))
-	require.True(t, eval[bool](t, b, `document.querySelector("[data-restored]").hidden && document.querySelector("[name=note]").value === ""`))
-	require.Empty(t, b.said())
+	b.Do(t, chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Seen."), chromedp.SetValue(chromedp.CSS(`[name=place]`), "heron-point/h02"), chromedp.Click(chromedp.CSS(".write > button")))
+	b.WaitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	b.Do(t, chromedp.Navigate(base+"/journal"))
+	require.True(t, browsertest.Eval[bool](t, b, `document.querySelector("[data-restored]").hidden && document.querySelector("[name=note]").value === ""`))
+	require.Empty(t, b.Said())
 }
 
-func writeEntry(t *testing.T, b *browser, base string, db *sqlite.Store) {
-	b.do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
-	targets := eval[float64](t, b, `Math.min(...[...document.querySelectorAll(".taps label, .write > button, .write select")].map((e) => e.getBoundingClientRect().height))`)
+func writeEntry(t *testing.T, b *browsertest.Browser, base string, db *sqlite.Store) {
+	b.Do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
+	targets := browsertest.Eval[float64](t, b, `Math.min(...[...document.querySelectorAll(".taps label, .write > button, .write select")].map((e) => e.getBoundingClientRect().height))`)
 	require.GreaterOrEqual(t, targets, 56.0, "a glove needs room")
-	b.do(t, chromedp.Click(chromedp.CSS(`.taps input[value="box-on"]`)), chromedp.SetValue(chromedp.CSS(`[name=kg]`), "7.5"), chromedp.Click(chromedp.CSS(".write > button")))
-	b.waitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
+	b.Do(t, chromedp.Click(chromedp.CSS(`.taps input[value="box-on"]`)), chromedp.SetValue(chromedp.CSS(`[name=kg]`), "7.5"), chromedp.Click(chromedp.CSS(".write > button")))
+	b.WaitFor(t, `(document.querySelector(".hint.good")?.textContent ?? "") === "Written down."`)
 	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h02"})
 	require.NoError(t, err)
 	require.Len(t, es, 1)
 	require.Equal(t, "box-on 7.5", fmt.Sprint(es[0].Kind, " ", es[0].Kg))
-	require.Empty(t, b.said())
+	require.Empty(t, b.Said())
 }

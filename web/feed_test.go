@@ -14,6 +14,7 @@ import (
 
 	"outyard"
 	"outyard/store/sqlite"
+	"outyard/web/browsertest"
 )
 
 func emptyStore(t testing.TB) *sqlite.Store {
@@ -102,22 +103,22 @@ func TestAnOpenStreamDoesNotHoldUpTheEnd(t *testing.T) {
 	require.NoError(t, <-ended, "the stream ends by itself, within the patience of the stop")
 }
 
-func watchTheFirstReading(t *testing.T, b *browser) {
+func watchTheFirstReading(t *testing.T, b *browsertest.Browser) {
 	db := emptyStore(t)
 	o := testOptions()
 	o.Feed = NewFeed()
 	srv, _ := visit(t, db, o)
-	b.do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(srv.URL+"/"))
-	b.waitFor(t, `document.querySelector("[data-feed] [role=status]").textContent.startsWith("Listening")`)
+	b.Do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(srv.URL+"/"))
+	b.WaitFor(t, `document.querySelector("[data-feed] [role=status]").textContent.startsWith("Listening")`)
 	hostile := firstReading()
 	hostile.Yard, hostile.Hive = `<img src=x onerror=document.title=1>`, ""
 	o.Feed.Kept([]outyard.Reading{hostile, firstReading()})
-	b.waitFor(t, `document.querySelectorAll("[data-feed] li").length === 2`)
-	require.Contains(t, eval[string](t, b, `document.querySelector("[data-feed] li").textContent`), "By the gate at Heron Point: weight 41.2 kg")
-	require.Zero(t, eval[float64](t, b, `document.querySelectorAll("[data-feed] img").length`), "markup in a name stays text")
+	b.WaitFor(t, `document.querySelectorAll("[data-feed] li").length === 2`)
+	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("[data-feed] li").textContent`), "By the gate at Heron Point: weight 41.2 kg")
+	require.Zero(t, browsertest.Eval[float64](t, b, `document.querySelectorAll("[data-feed] img").length`), "markup in a name stays text")
 	_, err := db.Keep(t.Context(), []outyard.Reading{firstReading()})
 	require.NoError(t, err)
-	b.do(t, chromedp.Click(chromedp.CSS(`[data-feed] p:not([hidden]) a[href="/"]`)))
-	b.waitFor(t, `document.querySelector("h1").textContent === "Nothing needs you today"`)
-	require.Empty(t, b.said())
+	b.Do(t, chromedp.Click(chromedp.CSS(`[data-feed] p:not([hidden]) a[href="/"]`)))
+	b.WaitFor(t, `document.querySelector("h1").textContent === "Nothing needs you today"`)
+	require.Empty(t, b.Said())
 }

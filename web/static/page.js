@@ -56,6 +56,22 @@ for (const form of document.querySelectorAll("form[data-draft]")) {
     for (const e of fields()) if (e.type !== "radio" || e.checked) now[e.name] = e.value;
     store.set(now);
   });
+  // A form that is sent into a dead line is an error page of the browser's. So
+  // it is asked first whether we are reached, and again until we are.
+  const waits = form.querySelector("[data-waits]");
+  let asking = false, waiting = null;
+  const send = async () => {
+    if (asking) return; // gloves press twice
+    asking = true;
+    clearTimeout(waiting);
+    if (await fetch("/healthz", { cache: "no-store", signal: AbortSignal.timeout(5000) }).then((a) => a.ok, () => false)) { form.submit(); return; }
+    asking = false;
+    waits.hidden = false;
+    waiting = setTimeout(send, 5000);
+  };
+  form.addEventListener("submit", (e) => { e.preventDefault(); send(); });
+  addEventListener("online", () => { if (waiting !== null) send(); });
+  addEventListener("pageshow", () => { asking = false; }); // come back to
 }
 
 const plots = [...document.querySelectorAll(".plot[data-readout]")].filter((p) => p.dataset.readout !== "[]").map(plot);
