@@ -68,7 +68,7 @@ say so.`,
 				return err
 			}
 			if os.Getenv("GOGC") == "" {
-				debug.SetGCPercent(gcPercent(cfg))
+				debug.SetGCPercent(gcPercent)
 			}
 			if cfg.File == "" {
 				log.Warn("no config: defaults are in force, and whatever sends gets a place", "cure", "write "+configs.DefaultFile+"; configs/minimal.yaml is a start")
@@ -89,20 +89,10 @@ say so.`,
 }
 
 // gcPercent is by how much the heap may grow before it is cleared up. Memory is
-// dearer than the CPU that this costs, on a small computer and with many
-// hives: what is remembered of those is nearly all of the heap, and little
-// of it changes with a reading (make bench, memory of the daemon).
-func gcPercent(cfg configs.Config) int {
-	const manyHives = 1000
-	hives := 0
-	for _, y := range cfg.Yards {
-		hives += len(y.Hives)
-	}
-	if hives >= manyHives {
-		return 20
-	}
-	return 50
-}
+// dearer than the CPU that this costs, on a small computer and with many hives:
+// what is remembered of those is nearly all of the heap, and little of it
+// changes with a reading (make bench, memory of the daemon).
+const gcPercent = 20
 
 // newLog is the log that the config asks for, or, where it is given, the flag.
 func newLog(cmd *cobra.Command, as configs.Log, format string) (*slog.Logger, error) {
