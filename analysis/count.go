@@ -64,7 +64,7 @@ func (c *Course) count(date outyard.Date) {
 	for i, g := range gains {
 		h := c.hives[g.Hive]
 		all, _ := h.steps(from.Add(-12 * time.Hour))
-		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all) - h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg,
+		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all), WaterKg: h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg, SwarmKg: h.swarmedKg(from, to),
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
 		rows[i].StoresKg = h.stores.StoresKg().Value
 		h.nights.Next(rows[i].NightLossKg, c.flows.Chance() > 0.5)
@@ -191,6 +191,17 @@ func (h *hive) steps(since time.Time) (all, work []gain.Step) {
 		}
 	}
 	return all, work
+}
+
+// swarmedKg is what left as a swarm on a date.
+func (h *hive) swarmedKg(from, to time.Time) float64 {
+	kg := 0.0
+	for _, e := range h.recent(from) {
+		if e.Verdict.Cause == steps.SwarmLeft && !e.Start.Before(from) && e.Start.Before(to) {
+			kg -= e.NetKg()
+		}
+	}
+	return kg
 }
 
 // A night is one about a midnight; not known in places and seasons without one.

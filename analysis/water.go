@@ -21,7 +21,15 @@ func (h *hive) hoursOf(from, to time.Time) (kg []float64, stepKg float64) {
 			all = append(all, gain.Step{From: e.Before, To: e.End, Kg: e.NetKg()})
 		}
 	}
-	sum, n := make([]float64, hoursIn(from, to)), make([]int, hoursIn(from, to))
+	kg = make([]float64, hoursIn(from, to))
+	hour, values := 0, make([]float64, 0, 64)
+	close := func(next int) {
+		for ; hour < next; hour++ {
+			// The median: a wild reading is no rain.
+			kg[hour] = robust.Median(values)
+			values = values[:0]
+		}
+	}
 	for _, s := range h.samples.Between(from, to) {
 		w := s.WeightKg
 		for _, st := range all {
@@ -33,22 +41,17 @@ func (h *hive) hoursOf(from, to time.Time) (kg []float64, stepKg float64) {
 			}
 		}
 		if i := int(s.Time.Sub(from) / time.Hour); outyard.Known(w) {
-			sum[i], n[i] = sum[i]+w, n[i]+1
+			close(i)
+			values = append(values, w)
 		}
 	}
-	for i := range sum {
-		if n[i] == 0 {
-			sum[i] = outyard.Unknown
-		} else {
-			sum[i] /= float64(n[i])
-		}
-	}
+	close(len(kg))
 	for _, st := range all {
 		if !st.To.After(to) {
 			stepKg += st.Kg
 		}
 	}
-	return sum, stepKg
+	return kg, stepKg
 }
 
 // wetDays is the water on a hive through the last two days that it was counted.

@@ -67,25 +67,29 @@ type boxes struct {
 	known  bool    // at least one box is named
 }
 
-// boxesOf adds parts up. The lowest box is the brood nest's, whatever its
-// depth, and so is every other of a kind usually given to it, unless a queen
-// excluder lies below.
+// nest says whether the box at an index is the brood nest's: the lowest,
+// whatever its depth, and every other of a kind usually given to it, unless a
+// queen excluder lies below.
+func nest(parts []outyard.Part, i int) bool {
+	in, _ := parts[i].Info()
+	return topBox(parts[:i]) < 0 || in.Brood && !slices.Contains(parts[:i], "queen-excluder")
+}
+
+// boxesOf adds parts up.
 func boxesOf(parts []outyard.Part, partError float64) boxes {
 	var b boxes
 	variance := 0.0
-	aboveExcluder := false
-	for _, p := range parts {
+	for i, p := range parts {
 		in, ok := p.Info()
 		if !ok {
 			continue
 		}
-		aboveExcluder = aboveExcluder || p == "queen-excluder"
 		b.tare.Value += in.EmptyKg
 		variance += math.Pow(partError*in.EmptyKg, 2)
 		if in.HoneyKg <= 0 {
 			continue
 		}
-		if !b.known || in.Brood && !aboveExcluder {
+		if nest(parts, i) {
 			b.nest += in.HoneyKg
 		} else {
 			b.supers += in.HoneyKg

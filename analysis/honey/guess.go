@@ -21,6 +21,7 @@ type work struct {
 	stores   Amount // before it
 	flowing  bool   // nectar comes in
 	box      bool   // the journal says that it was a box, not which
+	stones   bool   // she is known to lay stones on lids
 }
 
 // A guess is what a work is taken for.
@@ -34,7 +35,7 @@ type guess struct {
 type explanation struct {
 	parts  []outyard.Part
 	what   string
-	boxKg  float64 // of empty boxes that came or, negative, went
+	boxKg  float64 // of empty boxes, or of a stone, that came or, negative, went
 	weight float64
 }
 
@@ -60,13 +61,16 @@ var boxesComeShare = table{0.05, 0.1, 0.35, 0.7, 0.85, 0.85, 0.7, 0.25, 0.06, 0.
 // hive has, and takes the likeliest. How unsure that is goes into the error.
 func guessWork(parts []outyard.Part, w work) guess {
 	top := topBox(parts)
-	if top < 0 || !outyard.Known(w.kg) || math.Abs(w.kg) < leastWorkKg {
+	if top < 0 || !outyard.Known(w.kg) || math.Abs(w.kg) < leastStoneKg {
 		return guess{parts: parts}
 	}
 	cases := []explanation{{parts: parts, weight: w.noBox()}}
-	if w.kg > 0 {
+	cases = append(cases, w.stone(parts)...)
+	switch {
+	case math.Abs(w.kg) < leastWorkKg:
+	case w.kg > 0:
 		cases = append(cases, w.putOn(parts, top)...)
-	} else {
+	default:
 		cases = append(cases, w.takenOff(parts)...)
 	}
 	sum, best := 0.0, cases[0]
@@ -76,17 +80,42 @@ func guessWork(parts []outyard.Part, w work) guess {
 			best = c
 		}
 	}
+	if !(sum > 0) {
+		return guess{parts: best.parts, what: best.what}
+	}
 	variance := 0.0
 	for _, c := range cases {
-		if sum > 0 {
-			variance += c.weight / sum * math.Pow(c.boxKg-best.boxKg, 2)
-		}
+		variance += c.weight / sum * math.Pow(c.boxKg-best.boxKg, 2)
 	}
 	return guess{parts: best.parts, what: best.what, errorKg: math.Sqrt(variance)}
 }
 
-// leastWorkKg is lighter than any box.
-const leastWorkKg = 3
+// leastWorkKg is lighter than any box, leastStoneKg lighter than a stone on a
+// lid.
+const leastWorkKg, leastStoneKg = 3, 1.5
+
+// stone is the stone that may have gone from the lid or, where stones are
+// known to be laid, come on it: 2 to 3 kg (common practice, no source), mostly
+// for the winter's storms.
+func (w work) stone(parts []outyard.Part) []explanation {
+	const spreadKg, goes, comes = 0.35, 0.3, 0.3
+	in, _ := stone.Info()
+	fits := distuv.Normal{Mu: in.EmptyKg, Sigma: spreadKg}.Prob(math.Abs(w.kg))
+	lies := slices.Contains(parts, stone)
+	switch {
+	case w.box:
+	case w.kg < 0 && lies:
+		return []explanation{{parts: takeOff(slices.Clone(parts), stone), what: "the stone taken off the lid", boxKg: -in.EmptyKg, weight: goes * fits}}
+	case w.kg > 0 && w.stones && !lies:
+		return []explanation{{parts: append(slices.Clone(parts), stone), what: "a stone laid on the lid", boxKg: in.EmptyKg,
+			weight: comes * stoneSeason.on(w.date, w.latitude) * fits}}
+	}
+	return nil
+}
+
+// stoneSeason is how usual it is to lay a stone on a lid, 1 at most: before the
+// storms of winter (common practice, no source).
+var stoneSeason = table{1, 1, 0.5, 0.1, 0.05, 0.05, 0.05, 0.1, 0.5, 1, 1, 1}
 
 // noBox is how likely a work is that moved no box.
 func (w work) noBox() float64 {
@@ -117,13 +146,14 @@ func (w work) boxComes() float64 {
 		odds /= 2
 	}
 	if w.stores.Known() && !w.flowing { // a hungry hive is fed
-		odds *= math.Exp(-2 * surely(hungryKg-w.stores.Value, w.stores.Error))
+		odds *= math.Exp(-hungryNats * surely(hungryKg-w.stores.Value, w.stores.Error))
 	}
 	return odds / (1 + odds)
 }
 
-// hungryKg are stores under which a keeper feeds where nothing comes in.
-const hungryKg = 6
+// hungryKg are stores under which a keeper feeds where nothing comes in, and
+// hungryNats how much likelier that makes sugar than a box.
+const hungryKg, hungryNats = 8, 3
 
 // putOn are the boxes that may have come: of the kinds that have as many
 // frames as the hive's uppermost.
@@ -167,7 +197,7 @@ func (w work) takenOff(parts []outyard.Part) []explanation {
 	var cases []explanation
 	const mostBoxes = 3
 	left := slices.Clone(parts)
-	emptyKg, holdKg := 0.0, 0.0
+	emptyKg, holdKg, seldom := 0.0, 0.0, 1.0
 	before := boxesOf(parts, 0)
 	for n := 1; n <= mostBoxes; n++ {
 		i := topBox(left)
@@ -176,6 +206,9 @@ func (w work) takenOff(parts []outyard.Part) []explanation {
 		}
 		in, _ := left[i].Info()
 		p := left[i]
+		if nest(left, i) {
+			seldom *= nestTaken
+		}
 		left = slices.Delete(slices.Clone(left), i, i+1)
 		emptyKg, holdKg = emptyKg+in.EmptyKg, holdKg+in.HoneyKg
 		honeyKg := -w.kg - emptyKg
@@ -191,12 +224,18 @@ func (w work) takenOff(parts []outyard.Part) []explanation {
 			expect := min(1, holdKg/before.supers) * above
 			full = distuv.Normal{Mu: expect, Sigma: math.Hypot(0.25*holdKg, w.stores.Error)}.Prob(honeyKg)
 		}
-		share := 0.7 * []float64{0.65, 0.28, 0.07}[n-1]
+		// Combs hold no more than they hold, give or take what tables disagree by.
+		full *= distuv.UnitNormal.CDF((1.05*holdKg - honeyKg) / (0.05*holdKg + spread))
+		share := seldom * 0.7 * []float64{0.65, 0.28, 0.07}[n-1]
 		cases = append(cases, explanation{parts: left, boxKg: -emptyKg, what: boxWords(n, p, "taken off"),
 			weight: share * (0.3*empty + 0.7*full)})
 	}
 	return cases
 }
+
+// nestTaken is how seldom a box of the brood nest is taken off, to a super: its
+// brood and bees stay on the hive (common practice, no source).
+const nestTaken = 0.05
 
 func boxWords(n int, p outyard.Part, done string) string {
 	if n > 1 {

@@ -103,12 +103,14 @@ func (t table) from(d outyard.Date, latitude float64) func(days int) float64 {
 }
 
 // Of a colony in two deep boxes, in kg (common practice, no source: bees 1-4,
-// in winter 1-2.5; brood and pollen 1-4 in season, 0.5-1 in midwinter; use in
-// winter after Norrström et al. 2021, PLoS ONE 16:e0258398, otherwise 0.1-0.3 a
-// day from the first brood of late winter to autumn).
+// in winter 1-2.5; brood and pollen 1-4 in season, 0.5-1 in midwinter; a colony
+// fit to winter has 8 to 10 lb of bees, Farrar 1944, USDA Circular 702, and
+// some combs of bee bread besides; use in winter after Norrström et al. 2021,
+// PLoS ONE 16:e0258398, otherwise 0.1-0.3 a day from the first brood of late
+// winter to autumn).
 var (
-	beesKg      = table{1.6, 1.5, 1.5, 1.9, 2.7, 3.3, 3.4, 3.1, 2.7, 2.3, 2.0, 1.8}
-	broodKg     = table{0.8, 1.0, 1.6, 2.6, 3.4, 3.5, 3.1, 2.5, 1.9, 1.3, 0.9, 0.8}
+	beesKg      = table{1.9, 1.7, 1.6, 2.2, 3.0, 3.6, 3.7, 3.4, 3.1, 2.8, 2.5, 2.2}
+	broodKg     = table{1.0, 1.1, 1.5, 2.4, 3.5, 3.8, 3.5, 2.9, 2.3, 1.8, 1.4, 1.1}
 	useKgPerDay = table{0.045, 0.06, 0.12, 0.18, 0.22, 0.22, 0.20, 0.16, 0.11, 0.07, 0.05, 0.04}
 	// Water in the wood of the whole hive: 0.3-1.5 kg, from the moisture that
 	// wood takes on in the air of the season.

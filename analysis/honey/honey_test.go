@@ -3,6 +3,7 @@ package honey
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -125,8 +126,15 @@ func TestWorkThatNobodyWroteDown(t *testing.T) {
 		{"in October 6.1 kg more is sugar", one, work{kg: 6.1, date: october}, one},
 		{"unless the journal says that it was a box", one, work{kg: 6.1, date: october, box: true}, two},
 		{"2 kg more is a feeder's syrup", one, work{kg: 2, date: june}, one},
+		{"nor is it what feeds a hungry hive", one, work{kg: 6.1, date: date(time.May, 10), stores: Amount{3, 2}}, one},
+		{"a stone goes from the lid", append(one, "brick"), work{kg: -2.4, date: june}, one},
+		{"and comes back before the winter", one, work{kg: 2.6, date: october, stones: true}, append(one, "brick")},
+		{"where stones are known to be laid", one, work{kg: 2.6, date: october}, one},
 		{"25 kg more is no box", one, work{kg: 25, date: june}, one},
 		{"22 kg less is the super with its honey", two, work{kg: -22, date: october}, one},
+		{"nobody takes the upper brood box off with the super", []outyard.Part{"floor", "deep-10", "deep-10", "medium-10", "lid"}, work{kg: -14.5, date: october},
+			[]outyard.Part{"floor", "deep-10", "deep-10", "lid"}},
+		{"29 kg less is more than one super holds", three, work{kg: -30, date: october, stores: Amount{50, 3}}, one},
 		{"6 kg less is the super without", two, work{kg: -6.1, date: october}, one},
 		{"36 kg less is two supers with their honey", three, work{kg: -36, date: october}, one},
 		{"of two half-full supers 13 kg less is one", three, work{kg: -13, date: october, stores: Amount{31, 2}}, two},
@@ -418,6 +426,56 @@ func TestNightsOfALaterFlowAreItsOwn(t *testing.T) {
 	require.False(t, n.Ripe().Likely)
 }
 
+func TestAStoneOnTheLidIsNoHoney(t *testing.T) {
+	stone, _ := outyard.Part("brick").Info()
+	hive := twoDeeps
+	hive.Equipment = append(slices.Clone(twoDeeps.Equipment), "brick")
+	for _, c := range []struct {
+		name    string
+		journal []outyard.Entry
+	}{
+		{"as the journal tells", []outyard.Entry{
+			{Kind: outyard.Visit, Kg: -stone.EmptyKg, Time: time.Date(2027, time.April, 10, 12, 0, 0, 0, pacific)},
+			{Kind: outyard.Visit, Kg: stone.EmptyKg, Time: time.Date(2027, time.October, 20, 12, 0, 0, 0, pacific)}}},
+		{"as the scale shows", nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for i := range c.journal {
+				c.journal[i].Yard, c.journal[i].Hive = yard.ID, "h01"
+			}
+			w := NewWatch(yard, hive, c.journal, DefaultSettings())
+			for d := date(time.April, 1); d.Before(date(time.November, 10)); d = d.Add(1) {
+				day := Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 20)}
+				if d.Before(date(time.April, 10)) || !d.Before(date(time.October, 20)) {
+					day.GrossKg += stone.EmptyKg
+				}
+				switch d {
+				case date(time.April, 10):
+					day.HandledKg = -stone.EmptyKg
+				case date(time.October, 20):
+					day.HandledKg = stone.EmptyKg
+				}
+				w.Day(day)
+				require.InDelta(t, 20, w.StoresKg().Value, 0.5, "%s", d)
+			}
+		})
+	}
+}
+
+func TestWaterOnAHiveIsCountedOnce(t *testing.T) {
+	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
+	for i := range 20 {
+		d := date(time.December, 1).Add(i)
+		day := Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 20), WaterKg: 0.4} // the season's dampness, seen coming in part
+		if i >= 10 {                                                                   // 2 kg of snow, 1.6 kg of it more than that
+			day.WaterKg = 2
+			day.GrossKg += day.WaterKg - woodWaterKg.on(d, yard.Latitude)
+		}
+		w.Day(day)
+		require.InDelta(t, 20, w.StoresKg().Value, 0.1, "%s", d)
+	}
+}
+
 func TestStoresWhileBoxesComeAndGo(t *testing.T) {
 	june := func(day int) time.Time { return time.Date(2027, time.June, day, 12, 0, 0, 0, pacific) }
 	super := append([]outyard.Part{"medium-10"}, twoDeeps.Equipment...)
@@ -435,6 +493,7 @@ func TestStoresWhileBoxesComeAndGo(t *testing.T) {
 		{"6 kg of syrup by the journal are no box", []outyard.Entry{{Time: june(10), Kind: outyard.Fed, Kg: 6}}, twoDeeps.Equipment, 0, 6, 20, ""},
 		{"a stone by the journal is no honey", []outyard.Entry{{Time: june(10), Kind: outyard.Visit, Kg: 2.5}}, twoDeeps.Equipment, 2.5, 2.5, 14, ""},
 		{"a scale that is set anew finds no honey", []outyard.Entry{{Time: june(10), Kind: outyard.ScaleSet, Kg: nan}}, twoDeeps.Equipment, 4, 4, 14, ""},
+		{"a swarm takes bees along and little honey", nil, twoDeeps.Equipment, 0, 0, 13.1, ""},
 		{"combs of a split take honey along", nil, twoDeeps.Equipment, 0, -3, 11, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -450,6 +509,12 @@ func TestStoresWhileBoxesComeAndGo(t *testing.T) {
 				}
 				if d.Day == 10 {
 					day.HandledKg = c.handledKg
+				}
+				if c.honeyKg == 13.1 && d.Day >= 10 { // a swarm of 3 kg: 0.9 kg of it is honey
+					day.GrossKg -= 2.1
+					if d.Day == 10 {
+						day.SwarmKg, day.GainKg = 3, -3
+					}
 				}
 				w.Day(day)
 				sane(t, w)

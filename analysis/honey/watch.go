@@ -14,8 +14,10 @@ import (
 // A Day is what is known of a hive's day. NaN where it is not.
 type Day struct {
 	Date      outyard.Date
-	GrossKg   float64 // at the day's end, all bees at home, without water in the wood as far as that is known
+	GrossKg   float64 // at the day's end, all bees at home
+	WaterKg   float64 // of it, seen to have come as rain, dew or snow and not to have dried
 	GainKg    float64 // the colony's own change
+	SwarmKg   float64 // what left as a swarm, bees and the honey in them
 	HandledKg float64 // what the keeper put on or took off
 	Income    bool    // there was a flow, or sugar in the feeder
 }
@@ -35,6 +37,9 @@ type Watch struct {
 	// What else stands on the scale, by the journal: a stone, a jump of the
 	// scale's zero; and the standard error of what was guessed, kg.
 	asideKg, unsureKg float64
+	stones            bool // she lays them on lids: one was named, or seen
+	// Bees and brood that left the colony and have not grown again, kg.
+	awayKg float64
 
 	last    outyard.Date
 	began   bool
@@ -61,6 +66,7 @@ func NewWatch(yard outyard.Yard, hive outyard.Hive, journal []outyard.Entry, set
 	}
 	slices.SortStableFunc(w.journal, func(a, b outyard.Entry) int { return a.Time.Compare(b.Time) })
 	w.boxes = boxesOf(w.parts, set.PartError)
+	w.stones = slices.Contains(w.parts, stone)
 	return w
 }
 
@@ -94,6 +100,10 @@ func (w *Watch) Day(d Day) {
 	if !w.began {
 		w.began, w.seen = true, d.Date
 	}
+	w.awayKg *= math.Pow(1-1.0/growsDays, float64(max(1, d.Date.Sub(w.last))))
+	if d.SwarmKg > 0 {
+		w.awayKg += beesShare * d.SwarmKg
+	}
 	w.last = d.Date
 	w.equip(d)
 	w.weigh(d)
@@ -126,19 +136,17 @@ func (w *Watch) equip(d Day) {
 			}
 			told, changed = true, true
 		case e.Kind == outyard.Visit && math.Abs(e.Kg) <= stoneMostKg:
-			// A stone on the lid, and its going.
-			if e.Kg > 0 {
-				w.asideKg += e.Kg
-			} else {
-				w.asideKg -= min(max(w.asideKg, 0), -e.Kg)
-			}
+			w.weighDown(e.Kg)
 			told, changed = true, true
-		case e.Kind == outyard.Fed, e.Kind == outyard.Split, e.Kind == outyard.SwarmTaken:
-			told = true // sugar, combs and bees are no boxes
+		case e.Kind == outyard.Split:
+			w.awayKg += splitShare * max(0, orElse(-d.HandledKg, orElse(-e.Kg, 0)))
+			told = true // combs and bees are no boxes
+		case e.Kind == outyard.Fed, e.Kind == outyard.SwarmTaken:
+			told = true // nor is sugar
 		}
 	}
 	if !told && outyard.Known(d.HandledKg) {
-		g := guessWork(w.parts, work{kg: d.HandledKg, date: d.Date, latitude: w.yard.Latitude, stores: w.stores, flowing: w.flowing, box: box})
+		g := guessWork(w.parts, work{kg: d.HandledKg, date: d.Date, latitude: w.yard.Latitude, stores: w.stores, flowing: w.flowing, box: box, stones: w.stones})
 		if g.what != "" {
 			w.assumed = append(w.assumed, assumption{d.Date, d.HandledKg, g.what})
 			w.assumed = w.assumed[max(0, len(w.assumed)-keepAssumptions):]
@@ -152,8 +160,23 @@ func (w *Watch) equip(d Day) {
 	}
 }
 
-// stoneMostKg is the most that a keeper lays on a lid, or forgets there.
-const stoneMostKg = 5
+// weighDown notes a stone on the lid and, below nought, its going: what the
+// journal put there goes first, then the one that the config names.
+func (w *Watch) weighDown(kg float64) {
+	if kg >= 0 {
+		w.asideKg += kg
+		return
+	}
+	off := min(max(w.asideKg, 0), -kg)
+	w.asideKg -= off
+	if in, _ := stone.Info(); -kg-off > in.EmptyKg/2 {
+		w.parts = takeOff(w.parts, stone)
+	}
+}
+
+// stone is what keeps a lid down, and stoneMostKg the most that a keeper lays
+// on one, or forgets there.
+const stone, stoneMostKg = outyard.Part("brick"), 5
 
 // assumptions are what the stores rest on that nobody wrote down.
 func (w *Watch) assumptions() []string {
@@ -188,6 +211,8 @@ func (w *Watch) weigh(d Day) {
 	// put aside, so that it does not lag behind a flow.
 	if math.Abs(d.GainKg) < wildKg {
 		w.gained += d.GainKg
+	} else {
+		w.raw.Reset() // what came meanwhile is not known
 	}
 	if d.Date.Sub(w.seen) > staleDays {
 		w.stores = unknown
@@ -195,9 +220,12 @@ func (w *Watch) weigh(d Day) {
 	if !outyard.Known(d.GrossKg) {
 		return
 	}
-	size := w.boxes.size()
-	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * size
-	raw := d.GrossKg - w.boxes.tare.Value - w.asideKg - colony - woodWaterKg.on(d.Date, w.yard.Latitude)
+	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * w.boxes.size()
+	colony -= min(w.awayKg, mostAway*colony)
+	// What the season's air puts into the wood is in what was seen of rain, or
+	// more than that.
+	waterKg := max(woodWaterKg.on(d.Date, w.yard.Latitude), orElse(d.WaterKg, 0))
+	raw := d.GrossKg - w.boxes.tare.Value - w.asideKg - colony - waterKg
 	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2) + math.Pow(w.unsureKg, 2))
 	if raw < -unbelievable*errorKg {
 		return // it lies beside its scale, or the scale is wrong
@@ -206,6 +234,18 @@ func (w *Watch) weigh(d Day) {
 	w.stores = Amount{min(max(w.raw.Median()+w.gained, 0), w.boxes.supers+w.boxes.nest), errorKg}
 	w.seen = d.Date
 }
+
+const (
+	// Of a swarm's weight a quarter to a third is honey (from memory); of the
+	// combs of a split about a quarter (common practice, no source).
+	beesShare, splitShare = 0.7, 0.75
+	// Its young queen's bees fly some seven weeks after a swarm (from memory: four
+	// until she lays, three until they emerge).
+	growsDays = 50
+	// So much of it is gone at most: mean of a prime swarm, of the workers (Rangel
+	// & Seeley 2012, Insect. Soc. 59:453).
+	mostAway = 0.75
+)
 
 // unbelievable is how many errors less than no stores at all a weight may be.
 const unbelievable = 2.5
