@@ -518,6 +518,9 @@ func TestStoresWhileBoxesComeAndGo(t *testing.T) {
 				}
 				w.Day(day)
 				sane(t, w)
+				if day.SwarmKg > 0 {
+					require.InDelta(t, c.honeyKg, w.StoresKg().Value, 0.5, "on the very day")
+				}
 			}
 			require.InDelta(t, c.honeyKg, w.StoresKg().Value, 0.5)
 			if c.assumed == "" {

@@ -210,7 +210,7 @@ func (w *Watch) weigh(d Day) {
 	// The median of three days keeps rain on the lid out; the days' gains are
 	// put aside, so that it does not lag behind a flow.
 	if math.Abs(d.GainKg) < wildKg {
-		w.gained += d.GainKg
+		w.gained += d.GainKg + beesShare*max(0, orElse(d.SwarmKg, 0))
 	} else {
 		w.raw.Reset() // what came meanwhile is not known
 	}
