@@ -259,6 +259,10 @@ func (c *Course) Findings() []outyard.Finding {
 	all = append(all, c.battery.Findings()...)
 	all = append(all, c.faults.Findings()...)
 	all = slices.DeleteFunc(all, func(f outyard.Finding) bool { return f.Confidence < c.set.LeastConfidence })
+	all = slices.DeleteFunc(all, func(f outyard.Finding) bool {
+		h := c.hives[f.Hive]
+		return h != nil && h.doubtful(&f)
+	})
 	for i := range all {
 		say(&all[i])
 	}

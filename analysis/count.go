@@ -19,6 +19,7 @@ import (
 func (c *Course) count(date outyard.Date) {
 	from, to := date.Start(c.yard.Zone), date.Add(1).Start(c.yard.Zone)
 	dark := c.night(from)
+	c.watchZeros(date, dark)
 	c.faintWork(from, to)
 	var gains []flow.HiveDay
 	var climates []air.HiveDay
@@ -32,6 +33,9 @@ func (c *Course) count(date outyard.Date) {
 		c.days = append(c.days, row)
 		h.shapes = h.shapes.add(date, h.shapeOf(from, to))
 		kg, stepKg := h.hoursOf(from, to)
+		if h.unsure(from, to) {
+			kg = unknownHours(len(kg))
+		}
 		weights = append(weights, gain.HiveHours{Hive: h.id, Kg: kg, StepKg: stepKg})
 		warmth = append(warmth, h.warmth)
 		climates = append(climates, air.HiveDay{Hive: h.id, Day: climate})
@@ -52,19 +56,28 @@ func (c *Course) count(date outyard.Date) {
 			rows[i].NightLossKg += h.water.on(dark.dawn.Add(-time.Hour)) - h.water.on(dark.dusk.Add(time.Hour))
 		}
 	}
+	c.watchCreep(date, gains, weather)
+	for i := range gains {
+		if c.hives[gains[i].Hive].unsure(from, to) {
+			gains[i].GainKg, rows[i].GainKg, rows[i].NightLossKg = outyard.Unknown, outyard.Unknown, outyard.Unknown
+		}
+	}
 	c.usual = c.usual.add(from, to, gains)
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
 	c.judge.Day(date, climates)
 	c.watchNests(date, from, to)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
-	c.watchCreep(date, gains, weather)
 	c.flows.Day(date, gains, weather)
 	c.robbed(date, from, to)
 	for i, g := range gains {
 		h := c.hives[g.Hive]
 		all, _ := h.steps(from.Add(-12 * time.Hour))
-		h.stores.Day(honey.Day{Date: date, GrossKg: h.level(to, all), WaterKg: h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg, SwarmKg: h.swarmedKg(from, to),
+		grossKg := h.level(to, all)
+		if h.unsure(from, to) {
+			grossKg = outyard.Unknown
+		}
+		h.stores.Day(honey.Day{Date: date, GrossKg: grossKg, WaterKg: h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg, SwarmKg: h.swarmedKg(from, to),
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
 		rows[i].StoresKg = h.stores.StoresKg().Value
 		h.nights.Next(rows[i].NightLossKg, c.flows.Chance() > 0.5)
@@ -79,6 +92,7 @@ func (c *Course) watchCreep(date outyard.Date, gains []flow.HiveDay, w flow.Weat
 		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed}
 	}
 	c.faults.Day(date, hives, w.MaxTempC, w.RainMm)
+	c.setAside()
 }
 
 // fedLasts is how long sugar that was given may still be carried down and

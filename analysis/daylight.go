@@ -26,7 +26,7 @@ func (c *Course) robbed(date outyard.Date, from, to time.Time) {
 	day.Weather = robbing.Weather{RainMm: c.weather.rainMm(from.Add(-12*time.Hour), dusk),
 		RainByDayMm: c.weather.rainMm(dawn, dusk), MaxTempC: weather.MaxTempC}
 	for _, h := range c.order {
-		if h.newest.After(dawn) {
+		if h.newest.After(dawn) && !h.unsure(from, to) {
 			day.Hives = append(day.Hives, h.daylight(from, to, dawn, dusk))
 		}
 	}

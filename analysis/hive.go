@@ -12,6 +12,7 @@ import (
 	"outyard/analysis/brood"
 	"outyard/analysis/condition"
 	"outyard/analysis/honey"
+	"outyard/analysis/instruments"
 	"outyard/analysis/robust"
 	"outyard/analysis/steps"
 	"outyard/analysis/sun"
@@ -39,6 +40,7 @@ type hive struct {
 	stores  *honey.Watch
 	nights  honey.Nights
 	water   wetDays
+	moving  []instruments.Span // when its scale's zero moved by itself
 }
 
 // An event is a departure and what it is taken for.
@@ -366,7 +368,7 @@ func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circu
 		}
 	}
 	for _, other := range c.order {
-		if other == h {
+		if other == h || other.unsure(e.Before, e.End) {
 			continue
 		}
 		if other.newest.After(e.Start) {

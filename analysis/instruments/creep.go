@@ -6,8 +6,7 @@ import (
 )
 
 // CreepSettings are the thresholds by which a scale is taken to gain by itself
-// (common practice, no source). Only a gain is told: what a hive loses, its
-// bees may have eaten.
+// or to lose (common practice, no source).
 type CreepSettings struct {
 	// Days, 14, of which Most, 12, must show it: robbers and one fine slope
 	// make a hive gain for days, not on every day of two weeks.
@@ -15,6 +14,13 @@ type CreepSettings struct {
 	// GainKg, 0.04 kg a day, and AboveKg, 0.08 kg a day: by how much the hive
 	// gains, and by how much more than the yard's others do, on such a day.
 	GainKg, AboveKg float64
+	// SinkKg, 0.14 kg a day: by how much more than the others a hive loses on
+	// such a day for its scale to sink: what a hive loses, its bees may have
+	// eaten, and strong colonies eat more by half of that.
+	SinkKg float64
+	// QuietKg, 0.15 kg a day: days on which the others lose more, as they do
+	// when nectar dries, say nothing of a scale that sinks.
+	QuietKg float64
 	// FlowKg, 0.03 kg a day: a day on which the others gain more says nothing.
 	FlowKg float64
 	// ColdC, 10 °C, and WetMm, 4 mm: on days no warmer or so wet no bee brings
@@ -27,7 +33,7 @@ type CreepSettings struct {
 }
 
 func defaultCreepSettings() CreepSettings {
-	return CreepSettings{Days: 14, Most: 12, GainKg: 0.04, AboveKg: 0.08, FlowKg: 0.03, ColdC: 10, WetMm: 4, StillDays: 4, OverShare: 0.3}
+	return CreepSettings{Days: 14, Most: 12, GainKg: 0.04, AboveKg: 0.08, SinkKg: 0.14, QuietKg: 0.15, FlowKg: 0.03, ColdC: 10, WetMm: 4, StillDays: 4, OverShare: 0.3}
 }
 
 // A HiveGain is what a hive gained over a date, NaN where not known, the
@@ -41,6 +47,7 @@ type HiveGain struct {
 // creep is how a hive gained of late, oldest first.
 type creep struct {
 	gainKg, aboveKg []float64
+	othersKg        []float64
 	still           []bool // nobody flew
 }
 
@@ -66,6 +73,7 @@ func (f *Faults) Day(date outyard.Date, gains []HiveGain, maxTempC, rainMm float
 		}
 		n.gainKg = append(lastOf(n.gainKg, f.set.Creep.Days-1), own)
 		n.aboveKg = append(lastOf(n.aboveKg, f.set.Creep.Days-1), own-robust.Median(others))
+		n.othersKg = append(lastOf(n.othersKg, f.set.Creep.Days-1), robust.Median(others))
 		n.still = append(n.still[max(0, len(n.still)-f.set.Creep.Days+1):], still)
 		if s := n.of[outyard.Weight]; s != nil {
 			changed = f.creeps(n, s, date) || changed
@@ -77,19 +85,22 @@ func (f *Faults) Day(date outyard.Date, gains []HiveGain, maxTempC, rainMm float
 func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	set := f.set.Creep
 	open := s.open()
-	if open != nil && open.lie != creeping {
+	if open != nil && open.lie != creeping && open.lie != sinking {
 		return false
 	}
 	if open != nil {
 		week := lastOf(n.aboveKg, 7)
-		if robust.Count(week) < 3 || robust.Median(week) > set.OverShare*open.value {
+		if robust.Count(week) < 3 || robust.Median(week)/open.value > set.OverShare {
 			return false
 		}
 		open.over, open.end = true, date.Add(-3).Start(f.yard.Zone).UTC()
 		return true
 	}
-	days, still := 0, make([]float64, 0, set.Days)
+	days, sank, still := 0, 0, make([]float64, 0, set.Days)
 	for i := range n.gainKg {
+		if n.aboveKg[i] <= -set.SinkKg && n.othersKg[i] >= -set.QuietKg {
+			sank++
+		}
 		if n.gainKg[i] >= set.GainKg && n.aboveKg[i] >= set.AboveKg {
 			days++
 		}
@@ -97,10 +108,17 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 			still = append(still, n.aboveKg[i])
 		}
 	}
-	if days < set.Most || len(still) < set.StillDays || robust.Median(still) < set.AboveKg {
+	what := creeping
+	switch {
+	case len(still) < set.StillDays:
+		return false
+	case days >= set.Most && robust.Median(still) >= set.AboveKg:
+	case sank >= set.Most && robust.Median(still) <= -set.SinkKg:
+		what = sinking
+	default:
 		return false
 	}
 	first := date.Add(1 - len(n.gainKg))
-	s.past = append(s.past, &fault{lie: creeping, onset: first.Start(f.yard.Zone).UTC(), value: robust.Median(n.aboveKg), sure: 0.7})
+	s.past = append(s.past, &fault{lie: what, onset: first.Start(f.yard.Zone).UTC(), value: robust.Median(n.aboveKg), sure: 0.7})
 	return true
 }

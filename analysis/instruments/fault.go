@@ -54,6 +54,8 @@ type FaultSettings struct {
 	// JumpKg, 5 kg: how far a weight must jump up and back from one reading to
 	// the next to be wild.
 	JumpKg float64
+	// NightJumpKg, 1 kg: the same by night, when nobody lifts anything.
+	NightJumpKg float64
 	// JumpBackKg, 1 kg: how near it comes to where it was.
 	JumpBackKg float64
 	// Jumps, 4, within JumpDays, 7 d: single wild readings happen to every
@@ -62,14 +64,15 @@ type FaultSettings struct {
 	JumpDays int
 
 	Creep CreepSettings
+	Swim  SwimSettings
 }
 
 // DefaultFaultSettings returns the defaults.
 func DefaultFaultSettings() FaultSettings {
 	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
-		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
-		Creep: defaultCreepSettings()}
+		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
+		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
 }
 
 // A lie is how a sensor errs.
@@ -84,6 +87,9 @@ const (
 	absent     lie = "missing"      // of a node that still sends the rest
 	jumping    lie = "wild jumps"
 	creeping   lie = "drifting"
+	sinking    lie = "sinking"
+	swimming   lie = "swimming"
+	warming    lie = "following the warmth"
 )
 
 // Faults follows what the nodes of a yard measure and says which sensor lies.
@@ -103,6 +109,7 @@ type sensors struct {
 	of   [outyard.NumQuantities]*sensor
 	bare bool // next to nothing stands on the scale
 	creep
+	nights
 }
 
 // A sensor is one quantity of one node.
@@ -166,7 +173,8 @@ type fault struct {
 	over       bool
 	value      float64 // what it showed
 	sure       float64
-	n          int // jumps
+	n          int       // jumps, or nights without a mark
+	calm       time.Time // since when
 }
 
 func (s *sensor) open() *fault {
@@ -303,7 +311,7 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at 
 		s.past = append(s.past, &fault{lie: what, onset: from, value: v, sure: sure, n: len(s.jumps)})
 		s.fine = time.Time{}
 		return true
-	case open == nil || open.lie == creeping:
+	case open == nil || open.slow():
 		return false
 	case what != "" || f.stillOdd(s, open, v, at):
 		s.fine = time.Time{}
@@ -471,12 +479,13 @@ func (f *Faults) longest(s *sensor, at time.Time, of func(dayRun) time.Duration)
 func (f *Faults) jump(s *sensor, v float64, at time.Time) {
 	keep := time.Duration(f.set.JumpDays) * 24 * time.Hour
 	s.jumps = slices.DeleteFunc(s.jumps, func(t time.Time) bool { return at.Sub(t) > keep })
-	wild := s.last - s.prev
-	if !(math.Abs(wild) >= f.set.JumpKg) || !(math.Abs(v-s.prev) <= f.set.JumpBackKg) {
+	wild, back := math.Abs(s.last-s.prev), math.Abs(v-s.prev)
+	if !(wild >= f.set.NightJumpKg) || !(back <= min(f.set.JumpBackKg, wild/4)) {
 		return
 	}
 	hour := s.lastT.In(f.yard.Zone).Hour()
-	if night := hour < 5 || hour >= 22; wild < 0 && !night && s.last > 0 {
+	night := hour < 4 || hour >= 23
+	if !night && (wild < f.set.JumpKg || s.last < s.prev && s.last > 0) {
 		return
 	}
 	s.jumps = append(s.jumps, s.lastT)

@@ -99,6 +99,11 @@ func TestWhichSensorLies(t *testing.T) {
 				r.Values[outyard.Weight] += 20
 			}
 		}), "weight", "wild jumps", outyard.Open},
+		{"and of two kilograms by night, when nobody works, too", between(onset, 1e9, func(hour float64, r *outyard.Reading) {
+			if math.Mod(math.Round(hour*6), 144) == 18 { // 1 o'clock there
+				r.Values[outyard.Weight] -= 2
+			}
+		}), "weight", "wild jumps", outyard.Open},
 		{"a lid lifted every day is not", func(hour float64, r *outyard.Reading) {
 			if h := math.Mod(hour, 24); h >= 13 && h < 13.1 { // 11 o'clock there
 				r.Values[outyard.Weight] -= 6

@@ -51,6 +51,14 @@ func (o *fault) how(q outyard.Quantity) string {
 	case jumping:
 		return fmt.Sprintf("jumped by kilograms and back %d times within days", o.n)
 	}
+	switch o.lie {
+	case swimming:
+		return fmt.Sprintf("moved by %.1f kg in nights in which no bee brings or takes anything", v)
+	case warming:
+		return fmt.Sprintf("followed the warmth, by %+.2f kg for each kelvin", v)
+	case sinking:
+		return fmt.Sprintf("fell by %.2f kg a day below that of the yard's other hives, in weather in which no bee flies", -v)
+	}
 	return fmt.Sprintf("rose by %.2f kg a day above that of the yard's other hives, in weather in which no bee brings anything", v)
 }
 
@@ -66,9 +74,9 @@ func (o *fault) advice(q outyard.Quantity) []string {
 	switch {
 	case o.lie == fahrenheit:
 		return []string{"Set the node, or the unit in its mapping, to degrees Celsius; what it sent before stays as it is."}
-	case o.lie == creeping:
+	case o.slow():
 		return []string{"Weigh a known weight on the scale, or lift the hive off it for a moment and see whether it comes back to nought.",
-			"Look for a leg that sinks, grass or a strap that pulls, and water in the cable."}
+			"Look for a leg that sinks or a stand that touches the ground, grass or a strap that pulls, and water or ants in plug and cable."}
 	case q == outyard.Weight:
 		return []string{"Look at the cable and plug of the scale for water, ants and bites, and whether anything wedges the platform.",
 			"If it goes on, change the amplifier or the load cell, and calibrate anew."}
@@ -91,7 +99,7 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 	}
 	from := o.onset.In(f.yard.Zone)
 	since := "since " + from.Format("2 January 15:04")
-	if o.lie == creeping {
+	if o.slow() {
 		since = "since about " + from.Format("2 January")
 	}
 	fd.Summary = fmt.Sprintf("A sensor may be at fault: %s%s %s, %s.", said[q], where, o.how(q), since)
@@ -108,12 +116,24 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 		fd.Facts["creep_kg_per_day"] = math.Round(1000*o.value) / 1000
 		fd.Severity = outyard.Note
 		reasons = append(reasons, "on wet and cold days too")
+	case sinking:
+		fd.Facts["creep_kg_per_day"] = math.Round(1000*o.value) / 1000
+		fd.Severity = outyard.Note
+		reasons = append(reasons, "on wet and cold days too", "a colony that others rob, or that is stronger than all others by far, may look so for some weeks")
+	case swimming:
+		fd.Facts["moved_kg"] = math.Round(100*o.value) / 100
+	case warming:
+		fd.Facts["kg_per_kelvin"] = math.Round(1000*o.value) / 1000
+		fd.Severity = outyard.Note
 	case absent:
 	default:
 		fd.Facts["shown"] = math.Round(100*o.value) / 100
 	}
 	if q != outyard.Weight {
 		reasons = append(reasons, "nothing is made of it until it is mended: damp, mould and brood are then not known")
+	}
+	if o.slow() {
+		reasons = append(reasons, "meanwhile nothing is made of this weight: no swarm, no work, no gain, and the yard's gain is told without it")
 	}
 	fd.Facts["reasons"] = reasons
 	return fd

@@ -1,0 +1,93 @@
+package analysis
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"outyard"
+	"outyard/analysis/condition"
+	"outyard/analysis/instruments"
+	"outyard/analysis/robust"
+)
+
+// watchZeros looks for scales whose zero moves by itself, by the night that
+// ended on a date.
+func (c *Course) watchZeros(date outyard.Date, n night) {
+	if !n.known {
+		return
+	}
+	hives := make([]instruments.HiveNight, len(c.order))
+	for i, h := range c.order {
+		hives[i] = instruments.HiveNight{Hive: h.id, Kg: h.nightHours(n)}
+	}
+	outside := func(at time.Time) float64 {
+		return c.weather.mean(outyard.OutsideTemp, at.Add(-time.Hour), at.Add(time.Hour))
+	}
+	c.faults.Night(date, hives, c.weather.rainMm(n.dusk.Add(-2*time.Hour), n.dawn), outside(n.dawn)-outside(n.dusk))
+	c.setAside()
+}
+
+// setAside remembers of each hive when its scale is not to be trusted.
+func (c *Course) setAside() {
+	for _, h := range c.order {
+		h.moving = c.faults.Moving(h.id)
+	}
+}
+
+// unsure says that the hive's scale moved by itself at some time from one
+// instant to another.
+func (h *hive) unsure(from, to time.Time) bool {
+	return slices.ContainsFunc(h.moving, func(s instruments.Span) bool {
+		return !s.Wild && s.From.Before(to) && (s.To.IsZero() || s.To.After(from))
+	})
+}
+
+const (
+	// byHandKg is what only hands lift off a scale and put back within minutes.
+	byHandKg = 3
+	// stayedKg is what work must have left or taken to be believed of a scale
+	// that jumps and comes back by itself.
+	stayedKg = 0.6
+)
+
+// doubtful says that a finding goes by a scale that moved by itself then.
+func (h *hive) doubtful(f *outyard.Finding) bool {
+	if f.Kind != outyard.Swarm && f.Kind != outyard.Robbing && f.Kind != outyard.Handling {
+		return false
+	}
+	return slices.ContainsFunc(h.moving, func(s instruments.Span) bool {
+		switch {
+		case !s.Has(f.Onset):
+			return false
+		case s.Wild:
+			return f.Kind == outyard.Handling && math.Abs(f.Fact("change_kg")) < stayedKg
+		}
+		return f.Kind != outyard.Handling || f.Fact("lifted_kg") < byHandKg
+	})
+}
+
+// nightHours is what the hive weighed over a night, in the middle of each two
+// hours of it from well after dusk to well before dawn; NaN where not known.
+func (h *hive) nightHours(n night) []float64 {
+	const step, twilight = 2 * time.Hour, 30 * time.Minute
+	var kg []float64
+	for t := n.dusk.Add(twilight); !t.Add(step).After(n.dawn.Add(-twilight)); t = t.Add(time.Hour) {
+		var x []float64
+		for _, s := range within(h.samples.Between(t, t.Add(step)), t, t.Add(step), func(s condition.Sample) time.Time { return s.Time }) {
+			if outyard.Known(s.WeightKg) {
+				x = append(x, s.WeightKg)
+			}
+		}
+		kg = append(kg, robust.Median(x))
+	}
+	return kg
+}
+
+func unknownHours(n int) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = outyard.Unknown
+	}
+	return x
+}
