@@ -15,14 +15,7 @@ import (
 // finding come back nil.
 func (s *Store) Findings(ctx context.Context, q store.Query) (items []outyard.Finding, next string, err error) {
 	var c conditions
-	c.place(q)
-	c.during("onset_ns", q)
-	if q.Kind != "" {
-		c.add("kind = ?", string(q.Kind))
-	}
-	if q.State != "" {
-		c.add("state = ?", string(q.State))
-	}
+	c.narrow(q, "onset_ns", "kind", "state")
 	var onset int64
 	var id string
 	more, err := after(q, &onset, &id)

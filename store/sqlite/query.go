@@ -43,6 +43,18 @@ func (c *conditions) during(column string, q store.Query) {
 	}
 }
 
+// narrow adds all that q says, by the columns that hold time, kind and state.
+func (c *conditions) narrow(q store.Query, time, kind, state string) {
+	c.place(q)
+	c.during(time, q)
+	if q.Kind != "" {
+		c.add(kind+" = ?", string(q.Kind))
+	}
+	if q.State != "" {
+		c.add(state+" = ?", string(q.State))
+	}
+}
+
 func (c *conditions) where() string {
 	if len(c.terms) == 0 {
 		return ""

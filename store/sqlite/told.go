@@ -14,14 +14,7 @@ import (
 // to with when it came to it.
 func (s *Store) Told(ctx context.Context, q store.Query) (items []store.Told, next string, err error) {
 	var c conditions
-	c.place(q)
-	c.during("a.since_ns", q)
-	if q.Kind != "" {
-		c.add("f.kind = ?", string(q.Kind))
-	}
-	if q.State != "" {
-		c.add("a.state = ?", string(q.State))
-	}
+	c.narrow(q, "a.since_ns", "f.kind", "a.state")
 	var since int64
 	var id string
 	more, err := after(q, &since, &id)
@@ -59,14 +52,7 @@ func (w withMore) Scan(into ...any) error { return w.rows.Scan(append(into, w.mo
 // first. State compares with the state that the step led to.
 func (s *Store) Steps(ctx context.Context, q store.Query) (items []store.Step, next string, err error) {
 	var c conditions
-	c.place(q)
-	c.during("t.at_ns", q)
-	if q.Kind != "" {
-		c.add("f.kind = ?", string(q.Kind))
-	}
-	if q.State != "" {
-		c.add("t.state = ?", string(q.State))
-	}
+	c.narrow(q, "t.at_ns", "f.kind", "t.state")
 	var id int64
 	more, err := after(q, &id)
 	if err != nil {
