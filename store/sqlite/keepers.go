@@ -277,7 +277,7 @@ func OpenBeside(ctx context.Context, dir string) (*Store, error) {
 		return nil, err
 	}
 	s.writing = make(chan struct{}, 1)
-	if s.write, err = connect(s.path, "rw", writerPragmas); err != nil {
+	if s.write, err = connect(s.path, "rw", besidePragmas); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	s.write.SetMaxOpenConns(1)

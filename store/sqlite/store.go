@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 
 	"outyard/store"
 
@@ -138,13 +139,21 @@ func (s *Store) Close() error {
 	return errors.Join(errs...)
 }
 
-// writerPragmas make a commit durable (FULL: the log is synced at each) and
-// keep memory and the log small. A reader never blocks the writer in WAL; the
-// timeout is for tools that open the file besides.
-var writerPragmas = []string{
-	"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)", "foreign_keys(1)",
+// durable makes a commit durable (FULL: the log is synced at each) and keeps
+// memory and the log small.
+var durable = []string{
+	"journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)",
 	"cache_size(-6000)", "wal_autocheckpoint(1000)", "journal_size_limit(16777216)",
 }
+
+// writerPragmas are the daemon's. A reader never blocks the writer in WAL; the
+// timeout is for commands and tools that have the file open besides.
+var writerPragmas = slices.Concat(durable, []string{"busy_timeout(10000)"})
+
+// besidePragmas are a command's that writes beside a daemon. SQLite gives turns
+// to nobody, so that under a burst on a slow card it may be long until the
+// command meets the moment between two commits of the daemon's.
+var besidePragmas = slices.Concat(durable, []string{"busy_timeout(60000)"})
 
 var readerPragmas = []string{"query_only(1)", "busy_timeout(10000)", "cache_size(-1000)"}
 
