@@ -12,7 +12,7 @@ STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 NFPM := github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2
 CYCLONEDX := github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.10.0
 
-.PHONY: run test needs parts lint bench soak score fault fuzz pictures release show-install
+.PHONY: run test needs parts lint bench soak score fault fuzz pictures release show-install show-unit
 
 run: ## start the daemon with outyard.yaml, or with the defaults
 	go run ./cmd/outyard serve
@@ -80,6 +80,12 @@ release: ## into dist/: programs for each platform, Debian packages, bill of mat
 	NFPM=$(NFPM) CYCLONEDX=$(CYCLONEDX) deploy/release.sh
 
 show-install: ## the package for this machine, in a fresh Debian: installed, used over TLS, removed (root; some minutes)
-	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \
-		DIST="$$dir" TARGETS="linux/$$(go env GOHOSTARCH)" NFPM=$(NFPM) CYCLONEDX=$(CYCLONEDX) deploy/release.sh && \
-		deploy/try-install.sh "$$dir"/*.deb
+	$(call with_package,deploy/try-install.sh)
+
+show-unit: ## the same under a systemd of its own: reloaded, killed, stuck, unplugged (root, systemd-nspawn; some minutes)
+	$(call with_package,deploy/try-unit.sh)
+
+# Builds the package for this machine, and runs a script on it.
+with_package = @dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \
+	DIST="$$dir" TARGETS="linux/$$(go env GOHOSTARCH)" NFPM=$(NFPM) CYCLONEDX=$(CYCLONEDX) deploy/release.sh && \
+	$(1) "$$dir"/*.deb
