@@ -219,6 +219,20 @@ func (h *hourOfDate) at(d outyard.Date, hour int, zone *time.Location) time.Time
 	return h.time
 }
 
+// Scales is what a degree of warmth adds to what each hive's scale shows, kg,
+// with its standard error, as learnt so far from hours in which no bee flies;
+// a hive that was never weighed has none. Where it is sure it is taken out of
+// the gains. It takes weeks to learn.
+func (c *Course) Scales() map[outyard.HiveID]gain.PerDegree {
+	all := make(map[outyard.HiveID]gain.PerDegree, len(c.order))
+	for _, h := range c.order {
+		if !h.weighed.IsZero() {
+			all[h.id] = c.water.PerDegree(h.id)
+		}
+	}
+	return all
+}
+
 // Revision changes whenever Findings or Days may have changed.
 func (c *Course) Revision() uint64 { return c.revision }
 

@@ -10,6 +10,7 @@ import (
 
 	"outyard"
 	"outyard/analysis/activity"
+	"outyard/analysis/gain"
 )
 
 // aDay is a day of ten-minute weights by a line through knots of hour and kg.
@@ -61,4 +62,36 @@ func TestFlightIsLeftAloneWhereSomebodyWorked(t *testing.T) {
 
 	require.True(t, disturbed([]outyard.Finding{{Kind: outyard.Swarm, State: outyard.Open}}))
 	require.False(t, disturbed([]outyard.Finding{{Kind: outyard.Swarm, State: outyard.Withdrawn}, {Kind: outyard.Damp, State: outyard.Open}}))
+}
+
+func TestAHivesPageTellsWhatWarmthDoesToItsScale(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		scale gain.PerDegree
+		known bool
+		want  string // "" for no line
+	}{
+		{"a scale that shows more in warmth", gain.PerDegree{Kg: 0.0092, ErrorKg: 0.001, Sure: true}, true, "9 g more for each degree warmer, taken out of the gains"},
+		{"one that shows less", gain.PerDegree{Kg: -0.0148, ErrorKg: 0.001, Sure: true}, true, "15 g less for each degree warmer, taken out of the gains"},
+		{"one that was watched and takes no notice", gain.PerDegree{Kg: 0.001, ErrorKg: 0.001}, true, "takes no notice"},
+		{"one of which too little is known", gain.PerDegree{Kg: 0.004, ErrorKg: 0.009}, true, ""},
+		{"one that was never heard", gain.PerDegree{}, false, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o := testOptions()
+			o.PerDegree = func(yard outyard.YardID, hive outyard.HiveID) (gain.PerDegree, bool) {
+				require.Equal(t, outyard.YardID("heron-point"), yard)
+				require.Equal(t, outyard.HiveID("h02"), hive)
+				return c.scale, c.known
+			}
+			_, get := visit(t, seed(t), o)
+			status, body, _ := get("/yards/heron-point/hives/h02")
+			require.Equal(t, http.StatusOK, status)
+			if c.want == "" {
+				require.NotContains(t, textOfPage(body), "Its scale and warmth")
+			} else {
+				require.Contains(t, textOfPage(body), c.want)
+			}
+		})
+	}
 }

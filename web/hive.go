@@ -158,7 +158,7 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 		Name: p.hiveName(hive), ID: string(hive), YardName: p.name(), YardURL: yardURL(yard), Span: sp.text(now), Notes: sp.Notes,
 		Out: q.Get("work") == "out", From: sp.FirstDay().String(), To: sp.LastDay().String(), Self: r.URL.Path, Zone: p.zone().String(),
 		HeardAgo: agoText(last.Time, now, p.zone()), Heard: whenText(last.Time, now, p.zone()),
-		Facts:  newestFacts(last, state, flew, days),
+		Facts:  newestFacts(last, state, flew, s.perDegree(yard, hive), days),
 		AddURL: "/journal?" + url.Values{"yard": {string(yard)}, "hive": {string(hive)}}.Encode() + "#write",
 	}
 	at := func(sp span, out bool) string {
@@ -224,7 +224,7 @@ func (s *site) entriesIn(ctx context.Context, yard outyard.YardID, hive outyard.
 	return slices.DeleteFunc(all, func(e outyard.Entry) bool { return hive != "" && e.Hive != "" && e.Hive != hive }), nil
 }
 
-func newestFacts(r outyard.Reading, state, flew string, days []outyard.Day) []fact {
+func newestFacts(r outyard.Reading, state, flew, perDegree string, days []outyard.Day) []fact {
 	var out []fact
 	add := func(label string, v float64, decimals int, unit string) {
 		if outyard.Known(v) {
@@ -252,7 +252,30 @@ func newestFacts(r outyard.Reading, state, flew string, days []outyard.Day) []fa
 		out = append(out, fact{"Foragers yesterday, by its weight", flew})
 	}
 	add("Battery", r.Values[outyard.Battery], 2, "V")
+	if perDegree != "" {
+		out = append(out, fact{"Its scale and warmth", perDegree})
+	}
 	return out
+}
+
+// perDegree says what warmth does to a hive's scale, in grams, "" while that is
+// not known.
+func (s *site) perDegree(yard outyard.YardID, hive outyard.HiveID) string {
+	if s.PerDegree == nil {
+		return ""
+	}
+	const knownKg = 0.005 // a smaller error is worth telling of a scale that takes no notice
+	switch c, ok := s.PerDegree(yard, hive); {
+	case !ok:
+		return ""
+	case c.Sure && c.Kg > 0:
+		return number(1000*c.Kg, 0) + " g more for each degree warmer, taken out of the gains"
+	case c.Sure:
+		return number(-1000*c.Kg, 0) + " g less for each degree warmer, taken out of the gains"
+	case c.ErrorKg < knownKg:
+		return "takes no notice that could be told from its noise"
+	}
+	return ""
 }
 
 func entryRowOf(e outyard.Entry, p place, now time.Time) entryRow {

@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"outyard"
+	"outyard/analysis/gain"
 	"outyard/guessing"
 )
 
@@ -75,6 +76,10 @@ type Options struct {
 	// ClockOff says how far the clock of a place's node has been ahead of late,
 	// below zero behind; 0 while it is not steadily off. nil: not known.
 	ClockOff func(outyard.YardID, outyard.HiveID) time.Duration
+	// PerDegree is what a degree of warmth adds to what a hive's scale shows, as
+	// the analyses have learnt it, for a line on the hive's page; false where
+	// nothing is known. nil: not known.
+	PerDegree func(outyard.YardID, outyard.HiveID) (gain.PerDegree, bool)
 	// ConfigWrong says what is wrong with the config that was read last, and is
 	// therefore not in force; empty where it is. nil: it is not read again.
 	ConfigWrong func() string

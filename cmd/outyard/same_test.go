@@ -86,7 +86,7 @@ func lived(t *testing.T, season simulator.Scenario, sent []simulator.Sent, until
 		now := func() time.Time { return from.Add(time.Since(began)) }
 		db, err := sqlite.Open(t.Context(), dir)
 		require.NoError(t, err)
-		watch := alerts.NewWatcher(db, newCourse, alerts.Options{Yards: season.Yards()}, now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
+		watch := alerts.NewWatcher(db, new(scales).newCourse, alerts.Options{Yards: season.Yards()}, now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
 		ctx, cancel := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- watch.Run(ctx) }()

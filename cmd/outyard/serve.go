@@ -24,7 +24,6 @@ import (
 	"outyard/alerts/mqtt"
 	"outyard/alerts/shout"
 	"outyard/alerts/webhook"
-	"outyard/analysis"
 	"outyard/collector"
 	"outyard/collector/broker"
 	"outyard/collector/client"
@@ -183,7 +182,8 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 	brokers := &fronts{}
 	announcer := mqtt.NewAnnouncer(brokers, d.log)
 	var outbox *alerts.Outbox
-	watch := alerts.NewWatcher(db, newCourse, alerts.Options{
+	learnt := &scales{}
+	watch := alerts.NewWatcher(db, learnt.newCourse, alerts.Options{
 		Yards: places.all(), Routes: routes, Writer: words,
 		Queued:   func() { outbox.Nudge() },
 		Announce: announcer.Announce,
@@ -267,7 +267,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 		Accounts: state, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
 		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
-		Loopback: web.IsLoopback(pagesAt.Addr()), WithoutSignIn: cfg.WithoutSignIn, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff,
+		Loopback: web.IsLoopback(pagesAt.Addr()), WithoutSignIn: cfg.WithoutSignIn, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff, PerDegree: learnt.perDegree,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
 		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version, ConfigWrong: again.complaint,
 		Settings: func() []web.Setting { return settingsOf(again.config()) },
@@ -378,11 +378,6 @@ func addr(a net.Addr) string {
 		return ""
 	}
 	return a.String()
-}
-
-// newCourse is the analyses, as the watcher asks for them.
-func newCourse(yard outyard.Yard, journal []outyard.Entry) alerts.Course {
-	return analysis.NewCourse(yard, journal, analysis.DefaultSettings())
 }
 
 // readiness says what is not ready: a broker that is away, or a store that
