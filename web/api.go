@@ -46,6 +46,9 @@ func (s *site) apiRoutes() []apiRoute {
 		{"GET", "/api/v1/alerts/{id}/history", nil, s.apiHistory},
 		{"POST", "/api/v1/alerts/{id}/acknowledge", nil, s.apiAcknowledge},
 		{"POST", "/api/v1/alerts/{id}/snooze", nil, s.apiSnooze},
+		{"GET", "/api/v1/nodes", list("yard"), s.apiNodes},
+		{"GET", "/api/v1/settings", list(), s.apiSettings},
+		{"GET", "/api/v1/refused", list("which"), s.apiRefused},
 		{"POST", "/api/v1/refused/retry", nil, s.apiRefusedRetry},
 		{"POST", "/api/v1/refused/forget", nil, s.apiRefusedForget},
 	}
@@ -276,14 +279,7 @@ func (s *site) apiHives(_ http.ResponseWriter, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	type key struct {
-		yard outyard.YardID
-		hive outyard.HiveID
-	}
-	last := map[key]outyard.Reading{}
-	for _, rd := range newest {
-		last[key{rd.Yard, rd.Hive}] = rd
-	}
+	last := newestOf(newest)
 	var out []hiveJSON
 	for _, p := range s.places(newest) {
 		if q.Yard != "" && p.ID != q.Yard {
@@ -294,7 +290,7 @@ func (s *site) apiHives(_ http.ResponseWriter, r *http.Request) (any, error) {
 			if j.Equipment == nil {
 				j.Equipment = []outyard.Part{}
 			}
-			if rd, ok := last[key{p.ID, h.ID}]; ok {
+			if rd, ok := last[hiveAt{p.ID, h.ID}]; ok {
 				j.Newest = readingJSON(rd)
 			}
 			out = append(out, j)
@@ -303,21 +299,31 @@ func (s *site) apiHives(_ http.ResponseWriter, r *http.Request) (any, error) {
 	return paged(out, q)
 }
 
-// paged cuts a list that is whole in memory; its cursor is how far it came.
+// paged cuts a list that is whole in memory.
 func paged[T any](all []T, q Query) (any, error) {
+	some, next, err := cut(all, q)
+	if err != nil {
+		return nil, err
+	}
+	return itemsOf(some, next), nil
+}
+
+// cut is the part of a whole list that was asked for; its cursor is how far
+// it came.
+func cut[T any](all []T, q Query) (some []T, next string, err error) {
 	start := 0
 	if q.After != "" {
 		n, err := strconv.Atoi(q.After)
 		if err != nil || n < 0 || n > len(all) {
-			return nil, badRequest("cursor is not one that this list gave: leave it out to begin anew")
+			return nil, "", badRequest("cursor is not one that this list gave: leave it out to begin anew")
 		}
 		start = n
 	}
-	end, next := min(start+q.Limit, len(all)), ""
+	end := min(start+q.Limit, len(all))
 	if end < len(all) {
 		next = strconv.Itoa(end)
 	}
-	return itemsOf(all[start:end], next), nil
+	return all[start:end], next, nil
 }
 
 func (s *site) apiFindings(_ http.ResponseWriter, r *http.Request) (any, error) {

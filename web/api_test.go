@@ -80,7 +80,10 @@ func TestDocumentDescribesEveryRoute(t *testing.T) {
 
 func TestAnswersKeepToTheDocument(t *testing.T) {
 	d := readDocument(t)
-	_, get := visit(t, seedTold(t), testOptions())
+	db, o := seedTold(t), testOptions()
+	require.NoError(t, db.Refuse(t.Context(), []outyard.Refused{{Topic: "yards/x", Arrived: testNow, Reason: "empty"}}))
+	o.Settings = func() []Setting { return []Setting{{Key: "listen", Value: "127.0.0.1:8377", From: "default"}} }
+	_, get := visit(t, db, o)
 	tests := []struct{ path, schema string }{
 		{"/api/v1/yards", "yard"},
 		{"/api/v1/hives?yard=heron-point", "hive"},
@@ -93,6 +96,9 @@ func TestAnswersKeepToTheDocument(t *testing.T) {
 		{"/api/v1/alerts", "alert"},
 		{"/api/v1/alerts/history", "step"},
 		{"/api/v1/alerts/" + dampID + "/history", "step"},
+		{"/api/v1/nodes", "node"},
+		{"/api/v1/settings", "setting"},
+		{"/api/v1/refused", "refusedMessage"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.path, func(t *testing.T) {

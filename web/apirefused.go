@@ -5,6 +5,10 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"strconv"
+	"time"
+
+	"outyard"
 )
 
 // ErrNotRefused is what Retry and Forget answer about a message that is not
@@ -84,4 +88,62 @@ func notRefused(err error) error {
 		return notFound("%v", err)
 	}
 	return err
+}
+
+// refusedJSON is a message that could not be used, as it came.
+type refusedJSON struct {
+	ID       int64          `json:"id"`
+	Arrived  time.Time      `json:"arrived"`
+	Topic    string         `json:"topic"`
+	Reason   string         `json:"reason"`
+	Unplaced bool           `json:"unplaced"`
+	Yard     outyard.YardID `json:"yard"` // where it would belong, if that could be read
+	Hive     outyard.HiveID `json:"hive"`
+	Payload  []byte         `json:"payload"` // base64
+}
+
+// The usual and the largest number of refused messages in an answer, and what
+// their payloads weigh together before an answer ends early.
+const (
+	usualRefused        = 50
+	mostRefused         = 200
+	mostRefusedPayloads = 4 << 20
+)
+
+// apiRefused lists what came in and could not be used, the newest first.
+func (s *site) apiRefused(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q, err := s.asked(r, usualRefused, mostRefused)
+	if err != nil {
+		return nil, err
+	}
+	which := r.URL.Query().Get("which")
+	if err := oneOf("which", which, []string{"unplaced", "unread"}); err != nil {
+		return nil, err
+	}
+	var unplaced *bool
+	if which != "" {
+		unplaced = new(which == "unplaced")
+	}
+	var before int64
+	if q.After != "" {
+		if before, err = strconv.ParseInt(q.After, 10, 64); err != nil || before <= 0 {
+			return nil, badRequest("cursor is not one that this list gave: leave it out to begin anew")
+		}
+	}
+	list, err := s.store.Refused(r.Context(), before, q.Limit+1, unplaced)
+	if err != nil {
+		return nil, err
+	}
+	out, next, bytes := []refusedJSON{}, "", 0
+	for i, m := range list {
+		if bytes += len(m.Payload); i == q.Limit || i > 0 && bytes > mostRefusedPayloads {
+			next = strconv.FormatInt(list[i-1].ID, 10)
+			break
+		}
+		if m.Payload == nil {
+			m.Payload = []byte{} // empty is "", not null
+		}
+		out = append(out, refusedJSON{m.ID, m.Arrived.UTC(), m.Topic, m.Reason, m.Unplaced, m.Yard, m.Hive, m.Payload})
+	}
+	return itemsOf(out, next), nil
 }

@@ -1,11 +1,15 @@
 package web
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"net/http"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -65,5 +69,61 @@ func TestRefusedMessagesAreTriedAgainAndForgottenByPrograms(t *testing.T) {
 			require.Contains(t, b.String(), tt.says)
 			require.LessOrEqual(t, strings.Count(b.String(), "no JSON"), mostReasons)
 		})
+	}
+}
+
+func TestRefusedMessagesAreListedForPrograms(t *testing.T) {
+	db := emptyStore(t)
+	heavy := bytes.Repeat([]byte{'x'}, mostRefusedPayloads/2+1)
+	require.NoError(t, db.Refuse(t.Context(), []outyard.Refused{
+		{Topic: "yards/mill-lane/hives/h01", Payload: []byte{0, 255, '<', 'b'}, Arrived: testNow, Reason: "not SenML"},
+		{Topic: "yards/far/hives/h09", Payload: []byte("[]"), Arrived: testNow.Add(time.Minute), Reason: "no such yard", Unplaced: true, Yard: "far", Hive: "h09"},
+		{Topic: "heavy", Payload: heavy, Arrived: testNow, Reason: "not SenML"},
+		{Topic: "heavy", Payload: heavy, Arrived: testNow, Reason: "not SenML"},
+		{Topic: "empty", Arrived: testNow, Reason: "empty"},
+	}))
+	_, get := visit(t, db, testOptions())
+	ask := func(query string) (list items[refusedJSON]) {
+		t.Helper()
+		status, body, _ := get("/api/v1/refused" + query)
+		require.Equal(t, http.StatusOK, status, body)
+		require.NotContains(t, body, "null")
+		require.NoError(t, json.Unmarshal([]byte(body), &list))
+		return list
+	}
+	topics := func(list items[refusedJSON]) (out []string) {
+		for _, m := range list.Items {
+			out = append(out, m.Topic)
+		}
+		return out
+	}
+	for name, tt := range map[string]struct {
+		query   string
+		answers [][]string
+	}{
+		"the newest first, and no more at once than fits": {"?limit=200", [][]string{{"empty", "heavy"}, {"heavy", "yards/far/hives/h09", "yards/mill-lane/hives/h01"}}},
+		"one by one":            {"?limit=1", [][]string{{"empty"}, {"heavy"}, {"heavy"}, {"yards/far/hives/h09"}, {"yards/mill-lane/hives/h01"}}},
+		"those without a place": {"?which=unplaced", [][]string{{"yards/far/hives/h09"}}},
+		"those that could not be read, as many as there are left": {"?which=unread&limit=2", [][]string{{"empty", "heavy"}, {"heavy", "yards/mill-lane/hives/h01"}}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			cursor := ""
+			for i, want := range tt.answers {
+				query := tt.query
+				if cursor != "" {
+					query += "&cursor=" + cursor
+				}
+				list := ask(query)
+				require.Equal(t, want, topics(list))
+				require.Equal(t, i == len(tt.answers)-1, list.Next == "", "%q", list.Next)
+				cursor = list.Next
+			}
+		})
+	}
+	first := ask("?which=unread").Items
+	require.Equal(t, []byte{0, 255, '<', 'b'}, ask("?which=unread&cursor=" + strconv.FormatInt(first[len(first)-1].ID, 10)).Items[1].Payload, "as it came, byte by byte")
+	for _, query := range []string{"?which=all", "?cursor=x", "?cursor=-1", "?limit=201", "?limit=0", "?yard=heron-point"} {
+		status, body, _ := get("/api/v1/refused" + query)
+		require.Equal(t, http.StatusBadRequest, status, body)
 	}
 }

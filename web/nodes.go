@@ -51,30 +51,10 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return fmt.Errorf("newest readings: %w", err)
 	}
-	type key struct {
-		yard outyard.YardID
-		hive outyard.HiveID
-	}
-	last := make(map[key]outyard.Reading, len(newest))
-	for _, rd := range newest {
-		last[key{rd.Yard, rd.Hive}] = rd
-	}
-	type node struct {
-		place place
-		hive  outyard.HiveID
-	}
-	var all []node
+	last, all := newestOf(newest), nodesOf(s.places(newest), newest)
 	v := nodesPage{}
-	for _, p := range s.places(newest) {
-		if _, ok := last[key{p.ID, ""}]; ok {
-			all = append(all, node{p, ""})
-		}
-		for _, h := range p.Hives {
-			all = append(all, node{p, h.ID})
-		}
-	}
 	for _, n := range all {
-		if rd, ok := last[key{n.place.ID, n.hive}]; ok && now.Sub(rd.Time) <= late {
+		if rd, ok := last[hiveAt{n.place.ID, n.hive}]; ok && now.Sub(rd.Time) <= late {
 			v.Heard++
 		}
 	}
@@ -86,7 +66,7 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	for _, n := range all[start:end] {
-		row, err := s.nodeRow(ctx, n.place, n.hive, last[key{n.place.ID, n.hive}], now)
+		row, err := s.nodeRow(ctx, n.place, n.hive, last[hiveAt{n.place.ID, n.hive}], now)
 		if err != nil {
 			return err
 		}
@@ -104,6 +84,36 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 	return s.show(w, r, http.StatusOK, "nodes", frame{Title: "Nodes", Here: "nodes", Page: v})
 }
 
+// A node stands on a hive, or, hive empty, is a yard's weather.
+type node struct {
+	place place
+	hive  outyard.HiveID
+}
+
+// nodesOf are the nodes of all hives, and of the weather where there is one.
+func nodesOf(places []place, newest []outyard.Reading) []node {
+	last := newestOf(newest)
+	var all []node
+	for _, p := range places {
+		if _, ok := last[hiveAt{p.ID, ""}]; ok {
+			all = append(all, node{p, ""})
+		}
+		for _, h := range p.Hives {
+			all = append(all, node{p, h.ID})
+		}
+	}
+	return all
+}
+
+// newestOf are readings by their place.
+func newestOf(newest []outyard.Reading) map[hiveAt]outyard.Reading {
+	last := make(map[hiveAt]outyard.Reading, len(newest))
+	for _, r := range newest {
+		last[hiveAt{r.Yard, r.Hive}] = r
+	}
+	return last
+}
+
 // instrumentMarks are the open findings about nodes rather than bees.
 func (s *site) instrumentMarks(ctx context.Context) ([]outyard.Finding, error) {
 	var out []outyard.Finding
@@ -117,6 +127,45 @@ func (s *site) instrumentMarks(ctx context.Context) ([]outyard.Finding, error) {
 	return out, nil
 }
 
+// A nodeState is what is known of a node just now.
+type nodeState struct {
+	last             outyard.Reading // no yard: never heard
+	cadence          time.Duration   // 0: not known
+	batteryV, signal float64         // volts and dBm; unknown where not sent
+	late             bool
+	clockAhead       time.Duration // 0 while it is not steadily off
+}
+
+func (s *site) nodeState(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, last outyard.Reading, now time.Time) (nodeState, error) {
+	n := nodeState{last: last, batteryV: outyard.Unknown, signal: outyard.Unknown}
+	if last.Yard == "" {
+		return n, nil
+	}
+	var times []time.Time
+	q := Query{Yard: yard, Hive: hive, Weather: hive == "", From: last.Time.Add(-cadenceStretch), To: last.Time.Add(time.Second)}
+	err := s.store.EachReading(ctx, q, func(r outyard.Reading) error {
+		times = append(times, r.Time)
+		if v := r.Values[outyard.Battery]; outyard.Known(v) {
+			n.batteryV = v
+		}
+		if v := r.Values[outyard.Signal]; outyard.Known(v) {
+			n.signal = v
+		}
+		return nil
+	})
+	if err != nil {
+		return n, fmt.Errorf("last readings of %s/%s: %w", yard, hive, err)
+	}
+	n.cadence, n.late = usualGap(times), now.Sub(last.Time) > late
+	if n.cadence > 0 {
+		n.late = now.Sub(last.Time) > max(lateGaps*n.cadence, lateAtLeast)
+	}
+	if s.ClockOff != nil {
+		n.clockAhead = s.ClockOff(yard, hive)
+	}
+	return n, nil
+}
+
 func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last outyard.Reading, now time.Time) (nodeRow, error) {
 	row := nodeRow{Name: "Weather", URL: yardURL(p.ID), Heard: "never", Battery: "–", Signal: "–", Cadence: "–"}
 	if hive != "" {
@@ -125,39 +174,21 @@ func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last o
 			row.ID = string(hive)
 		}
 	}
-	if last.Yard == "" {
-		return row, nil
+	n, err := s.nodeState(ctx, p.ID, hive, last, now)
+	if err != nil || last.Yard == "" {
+		return row, err
 	}
-	var times []time.Time
-	battery, signal := outyard.Unknown, outyard.Unknown
-	q := Query{Yard: p.ID, Hive: hive, Weather: hive == "", From: last.Time.Add(-cadenceStretch), To: last.Time.Add(time.Second)}
-	err := s.store.EachReading(ctx, q, func(r outyard.Reading) error {
-		times = append(times, r.Time)
-		if v := r.Values[outyard.Battery]; outyard.Known(v) {
-			battery = v
-		}
-		if v := r.Values[outyard.Signal]; outyard.Known(v) {
-			signal = v
-		}
-		return nil
-	})
-	if err != nil {
-		return row, fmt.Errorf("last readings of %s/%s: %w", p.ID, hive, err)
+	row.Heard, row.HeardISO, row.Late = shortAgo(last.Time, now), last.Time.UTC().Format(time.RFC3339), n.late
+	if n.cadence > 0 {
+		row.Cadence = gapText(n.cadence)
 	}
-	row.Heard, row.HeardISO, row.Late = shortAgo(last.Time, now), last.Time.UTC().Format(time.RFC3339), now.Sub(last.Time) > late
-	if gap := usualGap(times); gap > 0 {
-		row.Cadence = gapText(gap)
-		row.Late = now.Sub(last.Time) > max(lateGaps*gap, lateAtLeast)
+	if outyard.Known(n.batteryV) {
+		row.Battery = number(n.batteryV, 2) + " V"
 	}
-	if outyard.Known(battery) {
-		row.Battery = number(battery, 2) + " V"
+	if outyard.Known(n.signal) {
+		row.Signal = number(n.signal, 0) + " dBm"
 	}
-	if outyard.Known(signal) {
-		row.Signal = number(signal, 0) + " dBm"
-	}
-	if s.ClockOff != nil {
-		row.Clock = clockText(s.ClockOff(p.ID, hive))
-	}
+	row.Clock = clockText(n.clockAhead)
 	if row.Late {
 		row.Quiet = "silent since " + whenText(last.Time, now, p.zone())
 	}

@@ -72,7 +72,7 @@ func (s *site) refusedShow(w http.ResponseWriter, r *http.Request, status int, s
 		if unplaced {
 			limit = retryAtOnce // enough to see every node that sends
 		}
-		list, err := s.store.Refused(ctx, limit, &unplaced)
+		list, err := s.store.Refused(ctx, 0, limit, &unplaced)
 		if err != nil {
 			return fmt.Errorf("refused messages: %w", err)
 		}
@@ -227,7 +227,7 @@ func (s *site) refusedRetry(w http.ResponseWriter, r *http.Request) error {
 	switch which := r.PostFormValue("which"); which {
 	case "unplaced", "unread":
 		unplaced := which == "unplaced"
-		list, err := s.store.Refused(ctx, retryAtOnce, &unplaced)
+		list, err := s.store.Refused(ctx, 0, retryAtOnce, &unplaced)
 		if err != nil {
 			return fmt.Errorf("refused messages: %w", err)
 		}

@@ -86,7 +86,7 @@ func TestRefusedAreTriedAgain(t *testing.T) {
 	srv, _ := visit(t, db, o)
 	post := poster(t, srv, "/refused")
 	yes := true
-	unplaced, err := db.Refused(t.Context(), 0, &yes)
+	unplaced, err := db.Refused(t.Context(), 0, 0, &yes)
 	require.NoError(t, err)
 	require.Len(t, unplaced, 4)
 	tests := []struct {

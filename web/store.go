@@ -55,8 +55,9 @@ type Post interface {
 	// MessagesAbout are those that speak of any of the findings, the oldest
 	// first, without their looks.
 	MessagesAbout(ctx context.Context, findings []string) ([]outyard.Message, error)
-	// Refused are the newest first; unplaced nil: both sorts.
-	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
+	// Refused are the newest first, those before an id or, 0, all; unplaced nil:
+	// both sorts.
+	Refused(ctx context.Context, before int64, limit int, unplaced *bool) ([]outyard.Refused, error)
 	RefusedCounts(ctx context.Context) (refused, unplaced, dropped int64, err error)
 }
 

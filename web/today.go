@@ -159,14 +159,7 @@ type yardSummary struct {
 const weekDays = 7
 
 func (s *site) summaries(ctx context.Context, places []place, newest []outyard.Reading, open []outyard.Finding, now time.Time) (map[outyard.YardID]yardSummary, error) {
-	type key struct {
-		yard outyard.YardID
-		hive outyard.HiveID
-	}
-	last := make(map[key]outyard.Reading, len(newest))
-	for _, r := range newest {
-		last[key{r.Yard, r.Hive}] = r
-	}
+	last := newestOf(newest)
 	// A day more on either side: yards lie in different zones.
 	home := outyard.DateOf(now, time.UTC)
 	var only outyard.YardID // of one yard, its days alone
@@ -177,15 +170,15 @@ func (s *site) summaries(ctx context.Context, places []place, newest []outyard.R
 	if err != nil {
 		return nil, fmt.Errorf("days of the last week: %w", err)
 	}
-	byHive := map[key][]outyard.Day{}
+	byHive := map[hiveAt][]outyard.Day{}
 	for _, d := range days {
-		k := key{d.Yard, d.Hive}
+		k := hiveAt{d.Yard, d.Hive}
 		byHive[k] = append(byHive[k], d)
 	}
-	marks := map[key][]outyard.Finding{}
+	marks := map[hiveAt][]outyard.Finding{}
 	for _, f := range open {
 		if f.Severity != outyard.Note {
-			k := key{f.Yard, f.Hive}
+			k := hiveAt{f.Yard, f.Hive}
 			marks[k] = append(marks[k], f)
 		}
 	}
@@ -200,7 +193,7 @@ func (s *site) summaries(ctx context.Context, places []place, newest []outyard.R
 		ys.flow = flows[p.ID]
 		var weeks []float64
 		for _, h := range p.Hives {
-			k := key{p.ID, h.ID}
+			k := hiveAt{p.ID, h.ID}
 			row := hiveRow{Name: cmp.Or(h.Name, string(h.ID)), ID: h.ID, URL: hiveURL(p.ID, h.ID), Weight: number(outyard.Unknown, 1), Heard: "never"}
 			if r, ok := last[k]; ok {
 				row.Weight = number(r.Values[outyard.Weight], 1)

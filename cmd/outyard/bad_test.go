@@ -68,7 +68,7 @@ yards:
 	db, err := sqlite.OpenForReading(t.Context(), filepath.Join(dir, "outyard-data"))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, db.Close()) })
-	refused, err := db.Refused(t.Context(), 0, nil)
+	refused, err := db.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	require.Len(t, refused, len(messages)+1)
 	for i, m := range messages {

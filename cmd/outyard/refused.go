@@ -90,7 +90,7 @@ func listRefused(cmd *cobra.Command, ids []int64, limit int, format *oneOf) erro
 		limit = 0
 	}
 	return withStore(cmd, func(ctx context.Context, _ configs.Config, db *sqlite.Store) error {
-		messages, err := db.Refused(ctx, limit, nil)
+		messages, err := db.Refused(ctx, 0, limit, nil)
 		if err != nil {
 			return err
 		}
@@ -199,7 +199,7 @@ func changeInStore(cmd *cobra.Command, cfg configs.Config, ids []int64, retry bo
 
 // A refusedStore has the refused messages.
 type refusedStore interface {
-	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
+	Refused(ctx context.Context, before int64, limit int, unplaced *bool) ([]outyard.Refused, error)
 	Forget(ctx context.Context, ids []int64) error
 }
 
@@ -229,7 +229,7 @@ func forgetRefused(ctx context.Context, db refusedStore, ids []int64) (int, erro
 }
 
 func chosenFrom(ctx context.Context, db refusedStore, ids []int64) ([]outyard.Refused, error) {
-	all, err := db.Refused(ctx, 0, nil)
+	all, err := db.Refused(ctx, 0, 0, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -140,7 +140,7 @@ func (r *reloader) reload(ctx context.Context) error {
 // place takes up what was kept as unplaced and has a place now.
 func (r *reloader) place(ctx context.Context) error {
 	unplaced := true
-	waiting, err := r.db.Refused(ctx, 0, &unplaced)
+	waiting, err := r.db.Refused(ctx, 0, 0, &unplaced)
 	if err != nil {
 		return fmt.Errorf("read what has no place: %w", err)
 	}

@@ -176,7 +176,7 @@ func TestPointThatTheServerRefuses(t *testing.T) {
 	require.Equal(t, len(good), count(t, s, store.Query{}), "the rest is written")
 	require.EqualValues(t, 2, value(t, s.metrics.refused))
 	require.EqualValues(t, len(good), value(t, s.metrics.readings))
-	items, err := s.Refused(t.Context(), 0, nil)
+	items, err := s.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	require.Len(t, items, 2)
 	for _, m := range items {
@@ -209,7 +209,7 @@ func TestQuantityThatTheServerRefuses(t *testing.T) {
 	require.Equal(t, fmt.Sprint([]outyard.Reading{written}), fmt.Sprint(rs), "the reading's other quantities are written")
 	require.EqualValues(t, 1, value(t, s.metrics.refused))
 
-	items, err := s.Refused(t.Context(), 0, nil)
+	items, err := s.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	require.Len(t, items, 1)
 	require.Contains(t, items[0].Reason, "field type conflict", "with the server's reason")

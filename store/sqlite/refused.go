@@ -116,11 +116,15 @@ func (s *Store) dropOldest(ctx context.Context, tx *sql.Tx) error {
 }
 
 // Refused returns refused messages, the newest first, at most limit of them
-// (0: all): every one, or with unplaced given only those that are or are not.
-func (s *Store) Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error) {
+// (0: all): every one, or with unplaced given only those that are or are not,
+// and with before given only those with a lower id.
+func (s *Store) Refused(ctx context.Context, before int64, limit int, unplaced *bool) ([]outyard.Refused, error) {
 	var c conditions
 	if unplaced != nil {
 		c.add("unplaced = ?", *unplaced)
+	}
+	if before > 0 {
+		c.add("id < ?", before)
 	}
 	order := ` ORDER BY id DESC`
 	if limit > 0 {

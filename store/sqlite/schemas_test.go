@@ -160,7 +160,7 @@ func openOlder(t *testing.T, schema int64, name string) {
 		entries, _, err := s.Entries(ctx, store.Query{})
 		require.NoError(t, err)
 		requireSame(t, []outyard.Entry{firstEntry}, entries)
-		refused, err := s.Refused(ctx, 0, nil)
+		refused, err := s.Refused(ctx, 0, 0, nil)
 		require.NoError(t, err)
 		wantRefused := []outyard.Refused{firstRefused}
 		if schema >= 4 {

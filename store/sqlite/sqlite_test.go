@@ -199,7 +199,7 @@ func TestRefusedAreBounded(t *testing.T) {
 		return outyard.Refused{Topic: "ü", Payload: make([]byte, size), Arrived: noon, Reason: strconv.Itoa(i), Unplaced: i%3 == 0}
 	}
 	left := func(s *Store) (reasons string) {
-		ms, err := s.Refused(t.Context(), 0, nil)
+		ms, err := s.Refused(t.Context(), 0, 0, nil)
 		require.NoError(t, err)
 		for _, m := range ms {
 			reasons += m.Reason + " "

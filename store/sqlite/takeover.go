@@ -133,7 +133,7 @@ func (s *Store) takeReadings(ctx context.Context, dir string, yards []outyard.Ya
 			return err
 		}
 	}
-	refused, err := old.Refused(ctx, 0, nil)
+	refused, err := old.Refused(ctx, 0, 0, nil)
 	if err != nil {
 		return err
 	}

@@ -530,7 +530,7 @@ func refused(t *testing.T, s State) {
 	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{unreadable, unplaced}))
 	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{empty}))
 
-	all, err := s.Refused(t.Context(), 0, nil)
+	all, err := s.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	require.Len(t, all, 3)
 	for i, want := range []outyard.Refused{empty, unplaced, unreadable} {
@@ -539,14 +539,17 @@ func refused(t *testing.T, s State) {
 		same(t, want, all[i])
 	}
 	require.Greater(t, all[0].ID, all[1].ID)
-	two, err := s.Refused(t.Context(), 2, nil)
+	two, err := s.Refused(t.Context(), 0, 2, nil)
 	require.NoError(t, err)
 	same(t, all[:2], two)
+	older, err := s.Refused(t.Context(), all[0].ID, 1, nil)
+	require.NoError(t, err)
+	same(t, all[1:2], older)
 	yes, no := true, false
-	some, err := s.Refused(t.Context(), 0, &yes)
+	some, err := s.Refused(t.Context(), 0, 0, &yes)
 	require.NoError(t, err)
 	same(t, all[1:2], some)
-	some, err = s.Refused(t.Context(), 1, &no)
+	some, err = s.Refused(t.Context(), 0, 1, &no)
 	require.NoError(t, err)
 	same(t, all[:1], some)
 
@@ -563,7 +566,7 @@ func refused(t *testing.T, s State) {
 	require.Equal(t, []int64{1, 0, 0}, counts())
 	require.NoError(t, s.Forget(t.Context(), []int64{all[0].ID}))
 	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{empty}))
-	left, err := s.Refused(t.Context(), 0, nil)
+	left, err := s.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	require.Len(t, left, 1)
 	require.Greater(t, left[0].ID, all[0].ID, "an id is never given twice")
@@ -577,7 +580,7 @@ func refused(t *testing.T, s State) {
 	require.Equal(t, []int64{4, 0, 0}, counts(), "a broker's copy is kept once")
 	require.NoError(t, s.Refuse(t.Context(), []outyard.Refused{another, retained}))
 	require.Equal(t, []int64{5, 0, 0}, counts(), "also when it comes again later, and another beside it")
-	left, err = s.Refused(t.Context(), 0, nil)
+	left, err = s.Refused(t.Context(), 0, 0, nil)
 	require.NoError(t, err)
 	another.ID = left[0].ID
 	same(t, another, left[0])

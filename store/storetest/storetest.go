@@ -48,7 +48,7 @@ type State interface {
 	HoldBack(ctx context.Context, key string, due time.Time, why string) error
 
 	Refuse(ctx context.Context, messages []outyard.Refused) error
-	Refused(ctx context.Context, limit int, unplaced *bool) ([]outyard.Refused, error)
+	Refused(ctx context.Context, before int64, limit int, unplaced *bool) ([]outyard.Refused, error)
 	RefusedCounts(ctx context.Context) (refused, unplaced, dropped int64, err error)
 	Forget(ctx context.Context, ids []int64) error
 }
