@@ -27,24 +27,29 @@ var dailyColumns = []struct {
 	{"coverage", func(d outyard.Day) float64 { return d.Coverage }},
 }
 
+// hiveAsked is the hive of an address, and the stretch that its page shows.
+func (s *site) hiveAsked(r *http.Request) (place, outyard.HiveID, span, error) {
+	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
+	p, err := s.place(r.Context(), yard, hive)
+	if err != nil {
+		return p, hive, span{}, err
+	}
+	sp, err := s.hiveSpan(r.Context(), p, hive, r.URL.Query(), s.Now())
+	return p, hive, sp, err
+}
+
 // hiveCSV is a hive's daily table as a file, for the stretch that the page
 // shows. What is not known is an empty cell.
 func (s *site) hiveCSV(w http.ResponseWriter, r *http.Request) error {
-	ctx, now := r.Context(), s.Now()
-	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
-	p, err := s.place(ctx, yard, hive)
+	p, hive, sp, err := s.hiveAsked(r)
 	if err != nil {
 		return err
 	}
-	sp, err := s.hiveSpan(ctx, p, hive, r.URL.Query(), now)
+	days, err := s.allDays(r.Context(), sp.daysQuery(p.ID, hive))
 	if err != nil {
-		return err
+		return fmt.Errorf("days of %s/%s: %w", p.ID, hive, err)
 	}
-	days, err := s.allDays(ctx, sp.daysQuery(yard, hive))
-	if err != nil {
-		return fmt.Errorf("days of %s/%s: %w", yard, hive, err)
-	}
-	return writeCSV(w, fmt.Sprintf("daily-%s-%s-%s-%s.csv", yard, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
+	return writeCSV(w, fmt.Sprintf("daily-%s-%s-%s-%s.csv", p.ID, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
 		return writeDays(out, days)
 	})
 }
@@ -93,17 +98,11 @@ const mostCSVReadings = 110_000
 // readingsCSV is what a hive sent in the stretch that the page shows, as the
 // readings file that import takes.
 func (s *site) readingsCSV(w http.ResponseWriter, r *http.Request) error {
-	ctx, now := r.Context(), s.Now()
-	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))
-	p, err := s.place(ctx, yard, hive)
+	p, hive, sp, err := s.hiveAsked(r)
 	if err != nil {
 		return err
 	}
-	sp, err := s.hiveSpan(ctx, p, hive, r.URL.Query(), now)
-	if err != nil {
-		return err
-	}
-	return writeCSV(w, fmt.Sprintf("readings-%s-%s-%s-%s.csv", yard, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
+	return writeCSV(w, fmt.Sprintf("readings-%s-%s-%s-%s.csv", p.ID, hive, sp.FirstDay(), sp.LastDay()), func(out *csv.Writer) error {
 		row := []string{"time", "yard", "hive"}
 		for q := range outyard.NumQuantities {
 			row = append(row, q.Info().Column)
@@ -112,7 +111,7 @@ func (s *site) readingsCSV(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 		rows := 0
-		return s.store.EachReading(ctx, Query{Yard: yard, Hive: hive, From: sp.From, To: sp.To}, func(rd outyard.Reading) error {
+		return s.store.EachReading(r.Context(), Query{Yard: p.ID, Hive: hive, From: sp.From, To: sp.To}, func(rd outyard.Reading) error {
 			if rows++; rows > mostCSVReadings {
 				return &pageError{http.StatusBadRequest, "That is more than fits into one file from a page. Choose a shorter stretch, or use outyard export."}
 			}

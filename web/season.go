@@ -81,7 +81,7 @@ func (s *site) season(w http.ResponseWriter, r *http.Request) error {
 		v.Until = dateText(outyard.DateOf(now, p.zone()), now, p.zone())
 	}
 	v.Hives = reportHives(p, days, found, entries)
-	v.Facts = reportFacts(v.Hives, days, found, entries)
+	v.Facts = reportFacts(days, len(v.Hives), found, entries)
 	var pressed []outyard.Finding
 	for _, f := range found {
 		switch f.Kind {
@@ -206,12 +206,16 @@ func reportHives(p place, days []outyard.Day, found []outyard.Finding, entries [
 	return out
 }
 
-func reportFacts(hives []reportHive, days []outyard.Day, found []outyard.Finding, entries []outyard.Entry) []fact {
-	var gains []float64
-	for _, h := range hives {
-		if outyard.Known(h.gainKg) {
-			gains = append(gains, h.gainKg)
+// reportFacts are the year in a few figures. What a typical hive gained is the
+// sum of its chart, as among the yards: the middle one of each day, so that a
+// hive that was silent for weeks does not count as one that gained nothing.
+func reportFacts(days []outyard.Day, hives int, found []outyard.Finding, entries []outyard.Entry) []fact {
+	gainKg := outyard.Unknown
+	for i, d := range typicalDays(days) {
+		if i == 0 {
+			gainKg = 0
 		}
+		gainKg += d.GainKg
 	}
 	n := map[outyard.Kind]int{}
 	for _, f := range found {
@@ -226,7 +230,7 @@ func reportFacts(hives []reportHive, days []outyard.Day, found []outyard.Finding
 		}
 	}
 	return []fact{
-		{"A typical hive gained", signed(median(gains), 1) + " kg"}, {"Hives", strconv.Itoa(len(hives))}, {"Flows", strconv.Itoa(n[outyard.FlowStart])},
+		{"A typical hive gained", signed(gainKg, 1) + " kg"}, {"Hives", strconv.Itoa(hives)}, {"Flows", strconv.Itoa(n[outyard.FlowStart])},
 		{"Swarms", strconv.Itoa(n[outyard.Swarm])}, {"Honey taken", taken}, {"Days with an entry", strconv.Itoa(len(visits))},
 	}
 }

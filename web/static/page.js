@@ -46,6 +46,8 @@ for (const form of document.querySelectorAll("form[data-draft]")) {
     for (const e of fields()) {
       if (!(e.name in draft)) continue;
       if (e.type === "radio") e.checked = e.value === draft[e.name]; else e.value = draft[e.name];
+      const folded = e.closest("details");
+      if (folded && e.value) folded.open = true;
     }
     const said = form.querySelector("[data-restored]");
     said.hidden = false;
