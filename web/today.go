@@ -73,11 +73,13 @@ type postToday struct {
 type undelivered struct{ Subject, Route, Since, LastErr string }
 
 type firstSteps struct {
-	Host, Port, Topic, Line string
+	Host, Port, Topic, Line string // Host instead of the door's, which may be empty
 	FromConfig              bool
 	Yard, Hive              string
 	Auto                    bool // whatever sends gets a place
 	Live                    bool // readings are shown as they come
+	Door
+	Let string // the command that lets a node in
 }
 
 const (
@@ -401,10 +403,24 @@ func (s *site) firstSteps() *firstSteps {
 			f.Host = host
 		}
 	}
+	f.Door, f.Host = s.MQTTDoor, cmp.Or(s.MQTTDoor.Host, f.Host)
+	with := ""
+	if f.Trust != "" {
+		with += " " + f.Trust
+	}
+	if f.Shows {
+		with += " --cert NODE.crt --key NODE.key"
+	}
+	if f.Named || f.ShownName {
+		f.Let = "outyard node add first-node --yard " + f.Yard
+	}
+	if f.Named {
+		with += " -u first-node -P SECRET"
+	}
 	f.Topic = "yards/" + f.Yard + "/hives/" + f.Hive
 	if s.TopicPrefix != "" {
 		f.Topic = strings.TrimSuffix(s.TopicPrefix, "/") + "/" + f.Topic
 	}
-	f.Line = fmt.Sprintf(`mosquitto_pub -h %s -p %s -q 1 -t %s -m '[{"n":"weight","u":"kg","v":41.2},{"n":"inside-temp","u":"Cel","v":34.6}]'`, f.Host, f.Port, f.Topic)
+	f.Line = fmt.Sprintf(`mosquitto_pub -h %s -p %s%s -q 1 -t %s -m '[{"n":"weight","u":"kg","v":41.2},{"n":"inside-temp","u":"Cel","v":34.6}]'`, f.Host, f.Port, with, f.Topic)
 	return f
 }

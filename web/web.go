@@ -38,6 +38,7 @@ type Options struct {
 	// MQTTAddr is where nodes send to, such as "127.0.0.1:1883", for the page
 	// that says how to connect the first hive.
 	MQTTAddr string
+	MQTTDoor Door
 	// TopicPrefix stands before "yards/…" in topics; usually empty.
 	TopicPrefix string
 	// Auto says that whatever sends gets a place, config or not.
@@ -98,6 +99,24 @@ type Options struct {
 	// accounts there are; empty: they cannot.
 	OwnToken string
 }
+
+// A Door is what whoever sends by MQTT needs to come in.
+type Door struct {
+	Host  string // a name that the certificate is for; empty: that of the address does
+	Trust string // what mosquitto_pub takes to trust that certificate; empty: nothing is encrypted
+	// Signer says that Trust names [SignerFile], since who signed the
+	// certificate is not known here.
+	Signer    bool
+	Shows     bool // it shows a certificate of its own
+	ShownName bool // which says the name of a node
+	Named     bool // it gives the name and the secret of a node
+	// Elsewhere says that it is another's broker: whom that lets in is not
+	// known here.
+	Elsewhere bool
+}
+
+// SignerFile stands for the certificate of whoever signed another.
+const SignerFile = "CA.pem"
 
 // A site is the pages with what they need.
 type site struct {

@@ -261,12 +261,13 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 
 	ready := readiness(state, healthy)
 	version, _ := built()
+	sendTo, door := doorOf(cfg, mqttAt)
 	answers := answers{watch: watch, intake: intake, state: state, links: links, now: d.now}
 	ownToken := newOwnToken()
 	pages := web.New(db, web.Options{
 		Accounts: state, OwnToken: ownToken,
 		Yards: places.all, Now: d.now, Log: d.log, Ready: ready,
-		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: addr(mqttAt), TopicPrefix: cfg.MQTT.TopicPrefix,
+		Gatherer: reg, Registerer: reg, Demo: d.demo, MQTTAddr: sendTo, MQTTDoor: door, TopicPrefix: cfg.MQTT.TopicPrefix,
 		Loopback: web.IsLoopback(pagesAt.Addr()), WithoutSignIn: cfg.WithoutSignIn, JournalChanged: watch.Again, Feed: feed, Auto: cfg.AutoYards, ClockOff: intake.ClockOff, PerDegree: learnt.perDegree,
 		Acknowledge: answers.acknowledge, Snooze: answers.snooze, Retry: answers.retry,
 		OpenLink: answers.openLink, UseLink: answers.useLink, PagesAt: cfg.PagesAt, Forget: answers.forget, Version: version, ConfigWrong: again.complaint,
