@@ -16,6 +16,7 @@ TARGETS=${TARGETS:-linux/amd64 linux/arm64 linux/arm/6 linux/arm/7 darwin/amd64 
 dist=${DIST:-dist}
 
 version=$(git describe --tags --always --dirty --match 'v[0-9]*')
+revision=$(git rev-parse HEAD)
 SOURCE_DATE_EPOCH=$(git log -1 --format=%ct) # of packages and archives
 export SOURCE_DATE_EPOCH CGO_ENABLED=0 TZ=UTC LC_ALL=C
 
@@ -36,9 +37,10 @@ build() { # os arch [arm]: a program in $dist
 	local name="outyard_${version}_$1_$2${3:+v$3}"
 	[ "$1" != windows ] || name="$name.exe"
 	echo "$name"
-	# Modules as go.mod says, whatever the environment of whoever builds.
+	# Modules as go.mod says, whatever the environment of whoever builds; and what
+	# the toolchain finds out of the source by itself depends on how it was got.
 	env GOFLAGS=-mod=readonly GOOS="$1" GOARCH="$2" GOARM="${3:-}" GOAMD64=v1 GOWORK=off \
-		go build -trimpath -buildvcs=true -ldflags "-s -w -buildid= -X main.version=$version" -o "$dist/$name" ./cmd/outyard
+		go build -trimpath -buildvcs=false -ldflags "-s -w -buildid= -X main.version=$version -X main.revision=$revision" -o "$dist/$name" ./cmd/outyard
 }
 
 package() { # debian-arch program
@@ -50,7 +52,7 @@ package() { # debian-arch program
 		cat "$stage/licences"
 	} >"$folder/copyright"
 	printf 'outyard (%s) unstable; urgency=medium\n\n  * Built from revision %s.\n\n -- The outyard maintainers <maintainers@outyard.example>  %s\n' \
-		"$debversion" "$(git rev-parse HEAD)" "$(date -u -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$folder/changelog.gz"
+		"$debversion" "$revision" "$(date -u -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$folder/changelog.gz"
 	cp deploy/debian/lintian-overrides "$folder/"
 	# nfpm fills the folder of STAGE in, and keeps its times.
 	find "$folder" -exec touch -d "@$SOURCE_DATE_EPOCH" {} +

@@ -11,9 +11,10 @@ import (
 	"outyard/store/sqlite"
 )
 
-// version is what a release is called; the linker sets it (make release).
-// Without it, what the toolchain noted of the source stands.
-var version string
+// version is what a release is called, and revision of which state of the source
+// it is; the linker sets them (make release). Without them, what the toolchain
+// noted of the source stands.
+var version, revision string
 
 func newVersion() *cobra.Command {
 	cmd := &cobra.Command{
@@ -23,32 +24,34 @@ func newVersion() *cobra.Command {
 	}
 	format := chooseFormat(cmd)
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		version, revision := built()
+		name, of := built()
 		return show(cmd.OutOrStdout(), format, []string{"version", "revision", "go", "platform", "schema"},
-			[][]string{{version, revision, runtime.Version(), runtime.GOOS + "/" + runtime.GOARCH, strconv.FormatInt(sqlite.Schema(), 10)}})
+			[][]string{{name, of, runtime.Version(), runtime.GOOS + "/" + runtime.GOARCH, strconv.FormatInt(sqlite.Schema(), 10)}})
 	}
 	return cmd
 }
 
 // built says what the release is called, or else what the toolchain noted, and
 // of which revision of the source it is.
-func built() (name, revision string) {
-	name, revision = version, "unknown"
+func built() (name, of string) {
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
-		return cmp.Or(name, "unknown"), revision
+		return cmp.Or(version, "unknown"), cmp.Or(revision, "unknown")
 	}
-	name = cmp.Or(name, info.Main.Version, "unknown")
-	changed := ""
+	name = cmp.Or(version, info.Main.Version, "unknown")
+	if revision != "" {
+		return name, revision
+	}
+	of, changed := "unknown", ""
 	for _, s := range info.Settings {
 		switch s.Key {
 		case "vcs.revision":
-			revision = s.Value
+			of = s.Value
 		case "vcs.modified":
 			if s.Value == "true" {
 				changed = " and changes"
 			}
 		}
 	}
-	return name, revision + changed
+	return name, of + changed
 }
