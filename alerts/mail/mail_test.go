@@ -219,11 +219,14 @@ func TestNoHeaderIsSmuggledIn(t *testing.T) {
 }
 
 // certificate makes a certificate for this machine and the pool that believes it.
-func certificate(t *testing.T) (*tls.Config, *x509.CertPool) {
+func certificate(t *testing.T, change ...func(*x509.Certificate)) (*tls.Config, *x509.CertPool) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
 	c := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "localhost"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	for _, f := range change {
+		f(c)
+	}
 	der, err := x509.CreateCertificate(rand.Reader, c, c, &key.PublicKey, key)
 	require.NoError(t, err)
 	c, err = x509.ParseCertificate(der)

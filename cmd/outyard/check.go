@@ -25,9 +25,10 @@ func newCheck() *cobra.Command {
 is wrong with it. With a sample, a message as a node sends it, says instead what
 would be kept of it under its topic, or why it would be refused; nothing is.
 With --connect it tries what the config names, and says what it saw: whether the
-data folder can be written to, the time-series server takes readings, the broker
-lets us in and lets us read, mail servers let us in, and webhooks are reached.
-Nothing is sent to anybody, and no secret is shown.`,
+data folder can be written to, our certificates are for the name that others
+look for, the time-series server takes readings, the broker lets us in and lets
+us read, mail servers let us in, and webhooks are reached. Nothing is sent to
+anybody, and no secret is shown.`,
 		Example: "  outyard check\n  outyard check --connect\n  outyard check --sample message.json --topic yards/home/hives/h01",
 		Args:    cobra.NoArgs,
 	}

@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,6 +12,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -65,6 +68,12 @@ func checkConnections(cmd *cobra.Command, cfg configs.Config, format *oneOf) err
 
 func trialsOf(cfg configs.Config) []trial {
 	all := []trial{{"data", cfg.Data, func(ctx context.Context) (string, error) { return tryData(ctx, cfg.Data) }}}
+	if cfg.TLS.On() {
+		all = append(all, trial{"pages", cfg.Listen, func(context.Context) (string, error) { return tryCertificate(cfg.TLS.Cert, shownAs(cfg)) }})
+	}
+	if e := cfg.MQTT.Embedded; e != nil && e.TLS.On() {
+		all = append(all, trial{"own broker", e.Listen, func(context.Context) (string, error) { return tryCertificate(e.TLS.Cert, "") }})
+	}
 	if at := cfg.Store.Influx; cfg.Store.Kind == configs.InfluxStore {
 		all = append(all, trial{"store", at.URL, func(ctx context.Context) (string, error) {
 			return influx.Try(ctx, influx.Config{URL: at.URL, Org: at.Org, Bucket: at.Bucket, Token: at.Token.Reveal()})
@@ -94,6 +103,50 @@ func trialsOf(cfg configs.Config) []trial {
 		}
 	}
 	return all
+}
+
+// shownAs is the name under which browsers know our own certificate: that of
+// pages_at, unless a proxy with a certificate of its own stands in front. Empty:
+// it is not known.
+func shownAs(cfg configs.Config) string {
+	host, _, _ := net.SplitHostPort(cfg.Listen) // it has been checked
+	if ip := net.ParseIP(host); host == "localhost" || ip != nil && ip.IsLoopback() || cfg.WithoutTLS || cfg.WithoutSignIn {
+		return ""
+	}
+	u, err := url.Parse(cfg.PagesAt)
+	if err != nil || u.Scheme != "https" {
+		return ""
+	}
+	return u.Hostname()
+}
+
+// tryCertificate says for whom our own certificate in a file is, and until when,
+// and whether it is for the name by which others will look for us.
+func tryCertificate(file, name string) (string, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return "", err
+	}
+	block, _ := pem.Decode(text)
+	if block == nil {
+		return "", fmt.Errorf("%s holds no certificate", file)
+	}
+	cert, err := x509.ParseCertificate(block.Bytes)
+	if err != nil {
+		return "", fmt.Errorf("%s: %w", file, err)
+	}
+	names := slices.Clone(cert.DNSNames)
+	for _, ip := range cert.IPAddresses {
+		names = append(names, ip.String())
+	}
+	of := strings.Join(names, ", ")
+	switch {
+	case len(names) == 0:
+		return "", fmt.Errorf("the certificate in %s names no host (subjectAltName): nobody will believe it", file)
+	case name != "" && cert.VerifyHostname(name) != nil:
+		return "", fmt.Errorf("the certificate in %s is for %s, and pages_at says %s: browsers will warn of it", file, of, name)
+	}
+	return fmt.Sprintf("certificate for %s, until %s", of, cert.NotAfter.UTC().Format(time.DateOnly)), nil
 }
 
 // tryTarget says how an address of tell is tried: nothing is told by it.

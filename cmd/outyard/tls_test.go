@@ -49,13 +49,16 @@ func newAuthority(t *testing.T, dir, name string) authority {
 }
 
 // sign writes a certificate for this machine, or a client of that name, and its
-// key.
-func (a authority) sign(dir, name string, serial int64) (cert, key string) {
+// key. It may be changed before it is signed.
+func (a authority) sign(dir, name string, serial int64, change ...func(*x509.Certificate)) (cert, key string) {
 	a.t.Helper()
 	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(a.t, err)
 	c := &x509.Certificate{SerialNumber: big.NewInt(serial), Subject: pkix.Name{CommonName: name}, NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
 		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}}
+	for _, f := range change {
+		f(c)
+	}
 	der, err := x509.CreateCertificate(rand.Reader, c, a.cert, private.Public(), a.key)
 	require.NoError(a.t, err)
 	pkcs8, err := x509.MarshalPKCS8PrivateKey(private)
