@@ -7,6 +7,7 @@ package analysis
 import (
 	"cmp"
 	"errors"
+	"maps"
 	"slices"
 	"time"
 
@@ -161,6 +162,9 @@ func (c *Course) Observe(r outyard.Reading) error {
 	if h.restless() {
 		c.explainAround(h)
 	}
+	if h.weighed.Equal(r.Time) {
+		c.watchDaylight(h)
+	}
 	return nil
 }
 
@@ -261,6 +265,11 @@ func (c *Course) Findings() []outyard.Finding {
 	for _, h := range c.order {
 		all = append(all, h.findings()...)
 		all = append(all, h.stores.Findings()...)
+		if h.robbery != nil {
+			robbery := *h.robbery
+			robbery.Facts = maps.Clone(robbery.Facts)
+			all = append(all, robbery)
+		}
 	}
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.nests.Findings()...)

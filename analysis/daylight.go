@@ -12,25 +12,88 @@ import (
 
 // robbed takes the date's daylight at each hive to the watch for robbers.
 func (c *Course) robbed(date outyard.Date, from, to time.Time) {
-	if len(c.order) == 0 {
-		return
+	if day, ok := c.daylight(date, from, to, time.Time{}); ok {
+		c.robbers.Day(day)
 	}
-	day := robbing.Day{Date: date, Flow: c.flows.Chance()}
-	before, after := c.night(from), c.night(to)
-	if !before.known || !after.known {
-		return // neither dusk nor dawn: what is back by dusk cannot be told
-	}
-	dawn, dusk := before.dawn, after.dusk
-	day.Dawn, day.Dusk = dawn, dusk
-	weather := c.weather.day(from, to)
-	day.Weather = robbing.Weather{RainMm: c.weather.rainMm(from.Add(-12*time.Hour), dusk),
-		RainByDayMm: c.weather.rainMm(dawn, dusk), MaxTempC: weather.MaxTempC}
 	for _, h := range c.order {
-		if h.newest.After(dawn) && !h.unsure(from, to) {
-			day.Hives = append(day.Hives, h.daylight(from, to, dawn, dusk))
+		if !date.Before(h.robbedOn) {
+			h.robbery = nil // the day has decided
 		}
 	}
-	c.robbers.Day(day)
+}
+
+// daylight is what the hives did from dawn to dusk, or to an earlier instant
+// up to which it is known; false without hives, and where there is neither
+// dusk nor dawn: what is back by dusk cannot be told then.
+func (c *Course) daylight(date outyard.Date, from, to, until time.Time) (robbing.Day, bool) {
+	day := robbing.Day{Date: date, Flow: c.flows.Chance()}
+	before, after := c.night(from), c.night(to)
+	if len(c.order) == 0 || !before.known || !after.known {
+		return day, false
+	}
+	day.Dawn, day.Dusk = before.dawn, after.dusk
+	home := day.Dusk.Add(homeAfter)
+	if !until.IsZero() && until.Before(home) {
+		day.Dusk, home, to = until, until, until
+	}
+	day.Weather = robbing.Weather{RainMm: c.weather.rainMm(from.Add(-12*time.Hour), day.Dusk),
+		RainByDayMm: c.weather.rainMm(day.Dawn, day.Dusk), MaxTempC: c.weather.day(from, to).MaxTempC}
+	for _, h := range c.order {
+		if h.newest.After(day.Dawn) {
+			day.Hives = append(day.Hives, h.daylight(from, to, before.dusk, day.Dawn, home))
+		}
+	}
+	return day, true
+}
+
+const (
+	// homeAfter is how long after dusk the last bees are home.
+	homeAfter = 30 * time.Minute
+	// A hive is not asked about robbers before it has been light for so long, nor
+	// oftener than hourly, nor before it has lost so much by the scale alone.
+	robbersFrom  = 5 * time.Hour
+	robbersEvery = time.Hour
+	robbersKg    = 0.8
+)
+
+// watchDaylight looks at a hive that has just been weighed for robbers on the
+// day that is not over: a colony may be lost within one.
+func (c *Course) watchDaylight(h *hive) {
+	now := h.weighed
+	if now.Before(h.askAt) {
+		return
+	}
+	h.askAt = now.Add(robbersEvery)
+	date := outyard.DateOf(now, c.yard.Zone)
+	from, to := date.Start(c.yard.Zone), date.Add(1).Start(c.yard.Zone)
+	dawn := c.night(from)
+	if !dawn.known || now.Before(dawn.dawn.Add(robbersFrom)) {
+		return
+	}
+	dusk := c.night(to)
+	if home := dusk.dusk.Add(homeAfter); !dusk.known || now.After(home.Add(2*robbersEvery)) {
+		return
+	}
+	lostKg := h.samples.WeightKg(dawn.dawn, time.Hour) - h.samples.WeightKg(now, time.Hour)
+	var robbery *outyard.Finding
+	if lostKg >= robbersKg && !(c.flows.Chance() > 0.5) {
+		if day, ok := c.daylight(date, from, to, now); ok {
+			outKg := c.set.Robbing.OutAgainstKg
+			switch {
+			case day.Dusk.Before(now):
+				outKg = 0 // all bees are home
+			case len(day.Hives) < 3:
+				outKg = c.set.Robbing.OutKg
+			}
+			if f, ok := c.robbers.SoFar(day, h.id, outKg); ok {
+				robbery = &f
+			}
+		}
+	}
+	if robbery != nil || h.robbery != nil {
+		h.robbery, h.robbedOn = robbery, date
+		c.revision++
+	}
 }
 
 // goneAtOnce says that what a departure took did not go hour by hour: it is
@@ -45,8 +108,8 @@ func goneAtOnce(e *event) bool {
 	return true
 }
 
-// daylight is what the hive did from dawn to dusk, bees at home at both.
-func (h *hive) daylight(from, to, dawn, dusk time.Time) robbing.HiveDay {
+// daylight is what the hive did from dawn until its bees were home, or so far.
+func (h *hive) daylight(from, to, duskBefore, dawn, home time.Time) robbing.HiveDay {
 	var out []gain.Step
 	day := robbing.HiveDay{Hive: h.id}
 	for _, e := range h.recent(from.Add(-12 * time.Hour)) {
@@ -59,13 +122,15 @@ func (h *hive) daylight(from, to, dawn, dusk time.Time) robbing.HiveDay {
 	level := func(at time.Time) float64 {
 		return gain.LevelKg(h.samples.Between(at.Add(-set.LevelSpan), at.Add(set.LevelSpan+time.Second)), out, at, set)
 	}
-	home := dusk.Add(30 * time.Minute)
 	day.ChangeKg = level(home) - level(dawn) - gain.Stepped(out, dawn, home)
-	// The night after is known up to what the count may look at.
+	// The night after is known up to what the count may look at; while it is
+	// not, the night before says what goes by itself.
+	day.NightKgH = outyard.Unknown
 	if late := to.Add((closeNeeds - 1) * time.Hour); late.Sub(home) > 3*time.Hour {
 		day.NightKgH = (level(home) - level(late) + gain.Stepped(out, home, late)) / late.Sub(home).Hours()
-	} else {
-		day.NightKgH = outyard.Unknown
+	}
+	if evening := duskBefore.Add(homeAfter); !outyard.Known(day.NightKgH) && dawn.After(evening) {
+		day.NightKgH = (level(evening) - level(dawn) + gain.Stepped(out, evening, dawn)) / dawn.Sub(evening).Hours()
 	}
 	day.HandledKg = 0
 	for _, st := range out {

@@ -41,6 +41,10 @@ type hive struct {
 	nights  honey.Nights
 	water   wetDays
 	moving  []instruments.Span // when its scale's zero moved by itself
+	// Robbing on a day that is not counted, and when to ask of it again.
+	robbery  *outyard.Finding
+	robbedOn outyard.Date
+	askAt    time.Time
 }
 
 // An event is a departure and what it is taken for.

@@ -151,3 +151,55 @@ func TestQuietNightsAfterAFlowAreAHint(t *testing.T) {
 	require.Contains(t, f.Caution[0], "CXS 12-1981")
 	require.Contains(t, f.Caution[1], "twelve months")
 }
+
+func TestRobbersAreToldOnTheDay(t *testing.T) {
+	kg := func(x float64) map[int]float64 { return map[int]float64{20: x} }
+	quiet := dearth{}
+	for _, c := range []struct {
+		name  string
+		every time.Duration
+		hive  dearth
+		mates []dearth
+		by    int // hour by which it is told; 0 for never
+	}{
+		{"6 kg through a day, by noon", 10 * time.Minute, dearth{takenKg: kg(6)}, []dearth{quiet, quiet, quiet}, 13},
+		{"3 kg, in the afternoon", 10 * time.Minute, dearth{takenKg: kg(3)}, []dearth{quiet, quiet, quiet}, 17},
+		{"and at hourly readings", time.Hour, dearth{takenKg: kg(3)}, []dearth{quiet, quiet, quiet}, 18},
+		{"4 kg from the only hive of a yard", 10 * time.Minute, dearth{takenKg: kg(4)}, nil, 17},
+		{"a robber next door makes it surer", 10 * time.Minute, dearth{takenKg: kg(2.2)}, []dearth{{gainsKg: kg(1)}, quiet, quiet}, 17},
+
+		{"foragers of a strong colony are out until dusk", 10 * time.Minute, dearth{outKg: kg(1)}, []dearth{quiet, quiet}, 0},
+		{"and those of an only hive", 10 * time.Minute, dearth{outKg: kg(0.8)}, nil, 0},
+		{"a swarm goes at once", 10 * time.Minute, dearth{atOnce: kg(3)}, []dearth{quiet, quiet}, 0},
+		{"honey is taken at once", 10 * time.Minute, dearth{atOnce: kg(15)}, []dearth{quiet, quiet}, 0},
+		{"drying goes on by night", 10 * time.Minute, dearth{nightly: map[int]float64{18: 2, 19: 2, 20: 2}}, nil, 0},
+		{"all hives dry after rain", 10 * time.Minute, dearth{takenKg: kg(2.5)}, []dearth{{takenKg: kg(2.3)}, {takenKg: kg(2.7)}}, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			y := testYard(t, "h1", "h2", "h3", "h4", "h5")
+			rs := c.hive.readings(y, "h1", c.every)
+			for i, m := range c.mates {
+				rs = append(rs, m.readings(y, y.Hives[i+1].ID, c.every)...)
+			}
+			told := 0
+			for hour := 1; hour < 24; hour++ {
+				found, _ := Evaluate(y, nil, rs, time.Date(2027, 8, 20, hour, 0, 0, 0, y.Zone), DefaultSettings())
+				for _, f := range found {
+					if f.Kind == outyard.Robbing && f.Onset.After(time.Date(2027, 8, 20, 0, 0, 0, 0, y.Zone)) {
+						require.Equal(t, outyard.HiveID("h1"), f.Hive)
+						require.GreaterOrEqual(t, f.Confidence, 0.5)
+						if told == 0 {
+							told = hour
+						}
+					}
+				}
+			}
+			if c.by == 0 {
+				require.Zero(t, told)
+				return
+			}
+			require.NotZero(t, told, "it is told on the day")
+			require.LessOrEqual(t, told, c.by)
+		})
+	}
+}

@@ -46,6 +46,10 @@ type Settings struct {
 	// TellAt is the chance from which it is told, and OverAt the one below
 	// which it is over.
 	TellAt, OverAt float64
+	// OutKg is what foragers weigh that are not home yet: the dip of a strong
+	// colony in the morning is 0.1 to 0.5 kg. OutAgainstKg is by how much that
+	// differs from the yard's other hives.
+	OutKg, OutAgainstKg float64
 	// PressingKg is the loss in a day from which one should go at once: a weak
 	// colony's stores last a few such days.
 	PressingKg float64
@@ -59,7 +63,7 @@ func DefaultSettings() Settings {
 		NoiseKg: 0.25, NoiseFloorKg: 0.12,
 		StrayShare: 0.03, StrayKg: 0.5,
 		UsualDays: 14, FlyTempC: 12, FlyRainMm: 4,
-		TellAt: 0.5, OverAt: 0.2, PressingKg: 1.5,
+		TellAt: 0.5, OverAt: 0.2, OutKg: 0.35, OutAgainstKg: 0.2, PressingKg: 1.5,
 	}
 }
 

@@ -2,6 +2,8 @@ package robbing
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -149,50 +151,107 @@ func (w *Watch) noiseKg(s *state, d Day, h HiveDay, common float64) float64 {
 	return noise
 }
 
-// judge moves a hive's chain on by a day.
-func (w *Watch) judge(s *state, d Day, h HiveDay, excess, mateKg, common float64) {
+// A weighing is what a day's daylight says of a hive.
+type weighing struct {
+	known            bool
+	lossKg           float64
+	prior, posterior float64 // that it is being robbed, without and with the day's weight
+}
+
+// weigh weighs a day for both cases. strayKg is by how much the loss may be off
+// besides.
+func (w *Watch) weigh(s *state, d Day, h HiveDay, excess, mateKg, common, strayKg float64) weighing {
 	set := w.set
 	flying := d.Weather.flying(set)
 	start, stay := set.StartChance*flying, set.StayIdle+(set.StayChance-set.StayIdle)*flying
 	if d.Flow > 0.5 {
 		start = 0
 	}
-	prior := s.p*stay + (1-s.p)*start
-	lossKg := min(excess, -h.ChangeKg)
-	known := outyard.Known(lossKg)
-	posterior := prior
-	if known {
-		nats := w.nats(d, h, lossKg, excess, mateKg, w.noiseKg(s, d, h, common))
+	x := weighing{prior: s.p*stay + (1-s.p)*start, lossKg: min(excess, -h.ChangeKg)}
+	x.known = outyard.Known(x.lossKg)
+	x.posterior = x.prior
+	if x.known {
+		nats := w.nats(d, h, x.lossKg, excess, mateKg, math.Hypot(strayKg, w.noiseKg(s, d, h, common)))
 		if nats < 0 {
 			// In rain robbers take nothing, too.
 			nats = math.Log(flying*math.Exp(nats) + 1 - flying)
 		}
-		posterior = prior / (prior + (1-prior)*math.Exp(-nats))
+		x.posterior = x.prior / (x.prior + (1-x.prior)*math.Exp(-nats))
 	}
-	s.p = posterior
-	if known && lossKg >= set.LeastKg && posterior > prior {
-		if n := len(s.run); n > 0 && d.Date.Sub(s.run[n-1].date) > longestPause {
-			s.run = nil
-		}
+	return x
+}
+
+// runOf are the days of loss that may be of the same robbing as a date's.
+func (s *state) runOf(date outyard.Date) []loss {
+	if n := len(s.run); n > 0 && date.Sub(s.run[n-1].date) > longestPause {
+		return nil
+	}
+	return s.run
+}
+
+// judge moves a hive's chain on by a day.
+func (w *Watch) judge(s *state, d Day, h HiveDay, excess, mateKg, common float64) {
+	set := w.set
+	x := w.weigh(s, d, h, excess, mateKg, common, 0)
+	s.p = x.posterior
+	if x.known && x.lossKg >= set.LeastKg && x.posterior > x.prior {
 		from, till := lossHours(h, d.Dawn, d.Dusk)
-		s.run = append(s.run, loss{d.Date, lossKg, mateKg, from, till})
+		s.run = append(s.runOf(d.Date), loss{d.Date, x.lossKg, mateKg, from, till})
 	}
-	open := len(s.spell) > 0 && s.spell[len(s.spell)-1].over.IsZero()
 	switch {
-	case open && s.p < set.OverAt:
+	case s.open() && s.p < set.OverAt:
 		l := &s.spell[len(s.spell)-1]
 		l.now, l.over = s.p, l.losses[len(l.losses)-1].till
 		s.run = nil
-	case open, s.p >= set.TellAt && len(s.run) > 0:
-		if !open {
+	case s.open(), s.p >= set.TellAt && len(s.run) > 0:
+		if !s.open() {
 			s.spell = append(s.spell, spell{})
 		}
 		l := &s.spell[len(s.spell)-1]
 		l.losses, l.p, l.now, l.mates = s.run, max(l.p, s.p), s.p, len(d.Hives)-1
 	}
-	if known && d.Flow <= 0.5 && s.p < set.OverAt && s.p <= prior {
+	if x.known && d.Flow <= 0.5 && s.p < set.OverAt && s.p <= x.prior {
 		s.usual.Push(against(h, common))
 	}
+}
+
+// open says that robbing was told and is not over.
+func (s *state) open() bool { return len(s.spell) > 0 && s.spell[len(s.spell)-1].over.IsZero() }
+
+// SoFar says of a hive, while the day is not over, whether it is being robbed;
+// false while that is not likely, and while it is told already. The day ends
+// with what is known of it, and outKg is what foragers that are not home yet
+// may weigh: so much of the loss is taken to be theirs, give or take as much.
+// Nothing is kept of it: the day's end decides.
+func (w *Watch) SoFar(d Day, hive outyard.HiveID, outKg float64) (outyard.Finding, bool) {
+	s := w.hives[hive]
+	if s == nil || s.open() || w.began && !w.last.Before(d.Date) {
+		return outyard.Finding{}, false
+	}
+	d.Hives = slices.Clone(d.Hives)
+	common := commonKg(d.Hives)
+	at, mateKg := -1, outyard.Unknown
+	for i, h := range d.Hives {
+		if h.Hive == hive {
+			at = i
+		} else if gained := -w.excessKg(h, common); outyard.Known(gained) && !(gained <= mateKg) {
+			mateKg = gained
+		}
+	}
+	if at < 0 || !outyard.Known(sharpness(d.Hives[at].Hours)) {
+		return outyard.Finding{}, false // too few hours to see that it goes by and by
+	}
+	h := d.Hives[at]
+	h.ChangeKg += outKg
+	x := w.weigh(s, d, h, w.excessKg(h, common), mateKg, common, outKg)
+	if !x.known || x.lossKg < w.set.LeastKg || x.posterior < w.set.TellAt {
+		return outyard.Finding{}, false
+	}
+	from, till := lossHours(h, d.Dawn, d.Dusk)
+	losses := append(slices.Clone(s.runOf(d.Date)), loss{d.Date, x.lossKg, mateKg, from, till})
+	f := w.finding(s, spell{losses: losses, p: x.posterior, now: x.posterior, mates: len(d.Hives) - 1})
+	f.Summary = strings.Replace(f.Summary, "not back at dusk", "more than foragers weigh", 1)
+	return f, true
 }
 
 // longestPause is how many days lie at most between two of one robbing: some
