@@ -272,7 +272,7 @@ func TestRoomRunsOutInAFlow(t *testing.T) {
 	journal := []outyard.Entry{{Time: on, Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"},
 		{Time: on.Add(time.Hour), Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"}}
 	w := NewWatch(yard, twoDeeps, journal, DefaultSettings())
-	honey := 2.0
+	honey := 9.0
 	for i := range 30 {
 		d := date(time.June, 1).Add(i)
 		honey += 0.8
@@ -292,7 +292,7 @@ func TestRoomRunsOutInAFlow(t *testing.T) {
 			require.Equal(t, outyard.Open, found[0].State)
 			by, ok := w.SuperBy()
 			require.True(t, ok)
-			require.InDelta(t, 3, by.Sub(d), 2, "0.65 of 21.8 kg less the honey, at 0.8 kg a day")
+			require.InDelta(t, 2, by.Sub(d), 2, "0.7 of 28.8 kg less the honey, at 0.8 kg a day")
 		case 25:
 			require.Equal(t, outyard.Over, w.Findings()[0].State, "two supers on the 20th")
 			require.InDelta(t, honey, w.StoresKg().Value, 0.6, "and their wood is not taken for honey")
@@ -305,7 +305,7 @@ func TestAFullHiveIsFull(t *testing.T) {
 	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
 	for i := range 5 {
 		d := date(time.June, 1).Add(i)
-		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 21), GainKg: 0.1, Income: true})
+		w.Day(Day{Date: d, GrossKg: grossKg(twoDeeps.Equipment, d, 28), GainKg: 0.1, Income: true})
 	}
 	require.True(t, w.Full())
 	same(t, 0.8, w.RoomKg().Value, 0.6)
