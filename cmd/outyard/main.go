@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"strings"
 	"syscall"
 
@@ -49,6 +50,9 @@ const (
 )
 
 func main() {
+	// The samples of a heap profile take some 2 MiB. The daemon takes them
+	// where debugging is asked for, which is the one place that shows them.
+	runtime.MemProfileRate = 0
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()

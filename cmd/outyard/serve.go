@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 	"time"
@@ -69,6 +70,9 @@ say so.`,
 			if os.Getenv("GOGC") == "" {
 				debug.SetGCPercent(gcPercent)
 			}
+			if cfg.Debug != "" {
+				runtime.MemProfileRate = heapSampleBytes
+			}
 			if cfg.File == "" {
 				log.Warn("no config: defaults are in force, and whatever sends gets a place", "cure", "write "+configs.DefaultFile+"; configs/minimal.yaml is a start")
 			}
@@ -92,6 +96,10 @@ say so.`,
 // what is remembered of those is nearly all of the heap, and little of it
 // changes with a reading (make bench, memory of the daemon).
 const gcPercent = 20
+
+// heapSampleBytes is how much is allocated from one sample of the heap profile
+// to the next: the runtime's own default.
+const heapSampleBytes = 512 << 10
 
 // newLog is the log that the config asks for, or, where it is given, the flag.
 func newLog(cmd *cobra.Command, as configs.Log, format string) (*slog.Logger, error) {
