@@ -106,7 +106,7 @@ func (c *Course) busier(h *hive, fall, upTo outyard.Date) activity.Change {
 		if i == 0 || !ok {
 			continue
 		}
-		day := activity.Day{Own: own, After: i > 0, TempC: activity.NewShape()}
+		day := activity.Day{Own: own, After: i > 0, Apart: max(i, -i), TempC: activity.NewShape()}
 		if t, ok := c.airs.on(date); ok {
 			day.TempC = t
 		}

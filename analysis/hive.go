@@ -41,6 +41,7 @@ type hive struct {
 	nights  honey.Nights
 	water   wetDays
 	moving  []instruments.Span // when its scale's zero moved by itself
+	lidKg   float64            // NaN when the keeper has not said
 	// Robbing on a day that is not counted, and when to ask of it again.
 	robbery  *outyard.Finding
 	robbedOn outyard.Date
@@ -85,8 +86,24 @@ func (e *event) says() saying {
 func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set *Settings) *hive {
 	config, _ := yard.Hive(id)
 	config.ID = id
-	return &hive{id: id, yard: yard, set: set, stream: condition.NewStream(set.Condition),
+	return &hive{id: id, yard: yard, set: set, lidKg: lidKg(config.Equipment), stream: condition.NewStream(set.Condition),
 		detect: steps.NewDetector(set.Steps), samples: condition.Memory{For: keepFor}, air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
+}
+
+// lidKg is what a hive's lid weighs with its inner cover; a stone on it comes
+// and goes with the season.
+func lidKg(equipment []outyard.Part) float64 {
+	kg := 0.0
+	for _, p := range equipment {
+		switch in, _ := p.Info(); p {
+		case "lid", "migratory-lid", "inner-cover":
+			kg += in.EmptyKg
+		}
+	}
+	if kg == 0 {
+		return outyard.Unknown
+	}
+	return kg
 }
 
 // observe takes the hive's next reading. What the yard's hives gained between
@@ -333,6 +350,7 @@ func (c *Course) circumstances(h *hive, e *event) steps.Circumstances {
 		WindMS:       c.weather.mean(outyard.Wind, from, to),
 		Quiet:        h.newest.Sub(e.QuietFrom),
 		BroodProbe:   e.broodProbe(h),
+		LidKg:        h.lidKg,
 	}
 	x.CommonKg, x.YardKg = c.commonKg(h, e.Before, e.End)
 	for _, j := range within(c.journal, e.Start.Add(-3*time.Hour), e.Start.Add(3*time.Hour), func(j outyard.Entry) time.Time { return j.Time }) {

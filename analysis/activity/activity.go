@@ -38,7 +38,16 @@ type Day struct {
 	Mates []Shape
 	TempC Shape
 	After bool // the day is after what happened, not before
+	Apart int  // by how many days
 }
+
+// nearDays is within how many days what a day counts falls to a third: colonies
+// grow, flows end, mates swarm, so that the days next to the fall show best what
+// changed with it (chosen on simulated seasons).
+const nearDays = 1.5
+
+// weight is how much the day counts, 1 for those next to what happened.
+func (d Day) weight() float64 { return math.Exp(-float64(max(0, d.Apart-1)) / nearDays) }
 
 // A Change is how much busier the hive is after than it was before, against
 // its yard: 1 for as busy, 0.5 for half.
@@ -71,6 +80,7 @@ func Compare(days []Day) Change {
 	var a [3][3]float64
 	var v [3]float64
 	var rows [][4]float64
+	var weights []float64
 	before, after := 0, 0
 	for _, d := range days {
 		yard := usual
@@ -89,6 +99,7 @@ func Compare(days []Day) Change {
 		} else {
 			before++
 		}
+		weight := d.weight()
 		for i := range x {
 			r := [4]float64{0, 0, t[i], y[i]}
 			if d.After {
@@ -96,12 +107,12 @@ func Compare(days []Day) Change {
 			} else {
 				r[0] = x[i]
 			}
-			rows = append(rows, r)
+			rows, weights = append(rows, r), append(weights, weight)
 			for j := range 3 {
 				for k := range 3 {
-					a[j][k] += r[j] * r[k]
+					a[j][k] += weight * r[j] * r[k]
 				}
-				v[j] += r[j] * r[3]
+				v[j] += weight * r[j] * r[3]
 			}
 		}
 	}
@@ -121,14 +132,14 @@ func Compare(days []Day) Change {
 			b[j] += inv[j][k] * v[k]
 		}
 	}
-	ss := 0.0
-	for _, r := range rows {
+	ss, n := 0.0, 0.0
+	for i, r := range rows {
 		e := r[3] - b[0]*r[0] - b[1]*r[1] - b[2]*r[2]
-		ss += e * e
+		ss, n = ss+weights[i]*e*e, n+weights[i]
 	}
 	// Neighbouring hours err alike: about one in four counts.
 	const alike = 4
-	variance := alike * ss / float64(max(1, len(rows)-3))
+	variance := alike * ss / max(1, n-3)
 	if b[0] <= 0.1 || b[0] < 2*math.Sqrt(variance*inv[0][0]) {
 		return unknown // too little flight before to tell
 	}

@@ -42,7 +42,7 @@ func season(after, perKKg, noiseKg float64, mates int) []Day {
 	var days []Day
 	for i := range 10 {
 		weather := 0.7 + 0.6*rng.Float64() // better and worse days, for all hives alike
-		d := Day{TempC: warmDay(), After: i >= 5}
+		d := Day{TempC: warmDay(), After: i >= 5, Apart: max(5-i, i-4)}
 		strength := 1.0
 		if d.After {
 			strength = after
@@ -99,4 +99,16 @@ func deadBefore(days []Day) []Day {
 		}
 	}
 	return days
+}
+
+// A hive that swarms again, or a mate that does, some days after what is asked
+// about, hardly changes the answer.
+func TestTheDaysNextToTheFallCountMost(t *testing.T) {
+	days := season(1, 0, 0.01, 3)
+	for _, d := range season(0.5, 0, 0.01, 3) {
+		if d.After && d.Apart > 3 {
+			days[4+d.Apart] = d
+		}
+	}
+	require.InDelta(t, 1, Compare(days).Ratio, 0.1)
 }

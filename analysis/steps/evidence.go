@@ -87,12 +87,27 @@ func (s *scales) weighSwarm() {
 	atOnce := exodusBetween(d.StepSpan.Minutes())
 	s.add(SwarmLeft, ramp(d.StepShare, 0.85, 0.95)*math.Log(atOnce/0.75), "")
 	s.add(SwarmLeft, ramp(d.StepShare, 0.95, 0.85)*min(1, math.Log((1.02-atOnce)/0.25)), "it went by and by")
-	// A lid or a box may lie beside the hive for a while; few lie for hours.
-	quiet := c.Quiet.Minutes()
-	s.add(SwarmLeft, -2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60)+ramp(quiet, 60, 180), "")
+	// A lid lies beside the hive for a while; few lie for hours. What weighs
+	// less or goes by and by was no lid, and stays gone or not from the next
+	// reading on.
+	quiet, lid := c.Quiet.Minutes(), s.likeLid()
+	s.add(SwarmLeft, lid*(-2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60))+(1-lid)*ramp(quiet, 0, 8)+ramp(quiet, 60, 180), "")
 	if c.BackShare > 0.6 {
 		s.add(SwarmLeft, -8, "")
 	}
+}
+
+// likeLid says, 0 to 1, how much a fall looks like the lid taken off: as heavy
+// and at once. Parts are known to some 15 %, a lid may stick to its inner cover
+// or not, and lids of which nothing is known weigh 1.5 to 4.8 kg with what lies
+// on and under them (common practice, no source).
+func (s *scales) likeLid() float64 {
+	lost := -s.netKg
+	size := min(ramp(lost, 1.2, 1.7), ramp(lost, 5.3, 4.8))
+	if lid := s.c.LidKg; outyard.Known(lid) && lid > 0 {
+		size = ramp(math.Abs(lost-lid)/lid, 0.35, 0.2)
+	}
+	return size * ramp(s.d.StepShare, 0.85, 0.95)
 }
 
 // exodusBetween is the chance that readings so many minutes apart see a swarm
@@ -226,10 +241,11 @@ func (s *scales) weighAftermath() {
 	if !c.Busy.Mates {
 		se += 0.25 / lost // weather changes from day to day
 	}
-	// On the tuning seeds and on seasons of another make, half of the swarms
-	// showed it; in the rest flows, brood and weather hid it.
-	swarm := 0.55*normal(perKg, 0.15, math.Hypot(0.06, se)) + 0.45*normal(perKg, 0, math.Hypot(0.25, se))
-	other := 0.6*normal(perKg, 0.01, math.Hypot(0.06, se)) + 0.4*normal(perKg, 0.03, math.Hypot(0.2, se))
+	// In the rest flows, brood and weather hid it, or feigned it. The shares are
+	// those of the tuning seeds, made less sure.
+	swarm := 0.7*normal(perKg, 0.2, math.Hypot(0.05, se)) + 0.3*normal(perKg, 0.15, math.Hypot(0.25, se))
+	other := 0.65*normal(perKg, 0.06, math.Hypot(0.07, se)) + 0.35*normal(perKg, 0.03, math.Hypot(0.25, se))
+	s.daysAfter = true
 	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too
 	told := ""
 	if nats > 0 {

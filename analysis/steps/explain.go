@@ -41,6 +41,7 @@ type Circumstances struct {
 	CommonKg     float64 // what the yard's other hives changed by meanwhile, their median without those that departed; NaN unknown
 	YardKg       float64 // the same with those, where there are two or more; NaN unknown
 
+	LidKg            float64         // of the lid with its inner cover, which come off first; NaN unknown
 	BroodProbe       bool            // the probe hung in the warmth of a brood nest before
 	Neighbours       int             // other hives of the yard that were weighed meanwhile
 	NeighboursWorked int             // those of them with marks of the keeper's work about then
@@ -64,10 +65,16 @@ type Verdict struct {
 	// BlindNats is what was put in the scales for a swarm because no probe in
 	// the hive could speak for or against it, of [Settings.NoProbeNats].
 	BlindNats float64
+	// DaysAfter says that how busy the hive is since was weighed as well.
+	DaysAfter bool
 }
 
-// Swarm says whether it is to be told as a swarm.
+// Swarm says whether it is to be told as a swarm, or still is one when the days
+// after it were looked at.
 func (v Verdict) Swarm(set Settings) bool {
+	if v.DaysAfter {
+		return v.P[SwarmLeft] >= set.KeepSwarmAt
+	}
 	return v.P[SwarmLeft] >= set.TellSwarmAt
 }
 
@@ -97,6 +104,7 @@ type scales struct {
 
 	netKg, liftKg, pushKg, cadenceMin float64
 	blindNats                         float64 // see [Verdict.BlindNats]
+	daysAfter                         bool    // see [Verdict.DaysAfter]
 
 	nats    [numCauses]float64
 	reasons []reason
@@ -149,7 +157,7 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 		w.do(&s)
 	}
 	v := s.verdict()
-	v.BlindNats = s.blindNats
+	v.BlindNats, v.DaysAfter = s.blindNats, s.daysAfter
 	return v
 }
 

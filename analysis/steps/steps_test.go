@@ -151,6 +151,55 @@ func TestWhatIsToldForSafetysSakeIsNotSaidToBeSurer(t *testing.T) {
 	require.InDelta(t, plain.P[SwarmLeft], told.sober(), 1e-9)
 }
 
+// Readings come every ten minutes, and nothing hangs in the hive.
+func TestAFallIsToldAtTheSecondReadingUnlessItMayBeTheLid(t *testing.T) {
+	set := DefaultSettings()
+	for _, c := range []struct {
+		name       string
+		kg, lidKg  float64
+		step       float64
+		quiet      time.Duration
+		wantSooner bool
+	}{
+		{"lighter than the lid, at once", 2, 4.4, 1, 10 * time.Minute, true},
+		{"lighter than any lid, at once", 1.1, outyard.Unknown, 1, 10 * time.Minute, true},
+		{"as heavy as the lid, at once", 4.2, 4.4, 1, 10 * time.Minute, false},
+		{"as heavy as a lid may be, at once", 2, outyard.Unknown, 1, 10 * time.Minute, false},
+		{"as heavy as the lid, by and by", 4.2, 4.4, 0.6, 10 * time.Minute, true},
+		{"as heavy as a lid may be, and still gone hours later", 2, outyard.Unknown, 1, 3 * time.Hour, true},
+	} {
+		d, around := aSwarm()
+		d.AfterKg, d.LowestKg = d.BaseKg-c.kg, d.BaseKg-c.kg
+		d.StepShare, d.WarmedK, d.CooledK = c.step, outyard.Unknown, outyard.Unknown
+		around.LidKg, around.Quiet, around.BroodProbe = c.lidKg, c.quiet, false
+		require.Equal(t, c.wantSooner, Explain(d, around, set).Swarm(set), c.name)
+	}
+}
+
+// Who may still find it hanging hears of it sooner than it goes into the record.
+func TestDaysLaterASwarmMustBeLikelier(t *testing.T) {
+	set := DefaultSettings()
+	for _, c := range []struct {
+		name      string
+		p         float64
+		daysAfter bool
+		want      bool
+	}{
+		{"perhaps, today", 0.37, false, true},
+		{"perhaps, days later", 0.37, true, false},
+		{"probably, days later", 0.6, true, true},
+		{"hardly, today", 0.3, false, false},
+	} {
+		v := Verdict{DaysAfter: c.daysAfter}
+		v.P[SwarmLeft] = c.p
+		require.Equal(t, c.want, v.Swarm(set), c.name)
+	}
+	d, around := aSwarm()
+	require.False(t, Explain(d, around, set).DaysAfter)
+	around.Busy = activity.Change{Ratio: 0.6, Before: 1, Standard: 0.05, Mates: true}
+	require.True(t, Explain(d, around, set).DaysAfter)
+}
+
 func TestAProbeAwayFromTheNestHardlySpeaksAgainstASwarm(t *testing.T) {
 	d, c := aSwarm()
 	d.WarmedK = 0
