@@ -227,8 +227,8 @@ func (w *Watch) weigh(d Day) {
 	waterKg := max(woodWaterKg.on(d.Date, w.yard.Latitude), orElse(d.WaterKg, 0))
 	raw := d.GrossKg - w.boxes.tare.Value - w.asideKg - colony - waterKg
 	errorKg := math.Sqrt(math.Pow(w.boxes.tare.Error, 2) + math.Pow(colonyError*colony, 2) + math.Pow(w.set.WaterKg, 2) + math.Pow(w.unsureKg, 2))
-	if raw < -unbelievable*errorKg {
-		return // it lies beside its scale, or the scale is wrong
+	if holdsKg := w.boxes.supers + w.boxes.nest; raw < -unbelievable*errorKg || raw > holdsKg+unbelievable*errorKg {
+		return // it lies beside its scale, the scale is wrong, or there are boxes that nobody named
 	}
 	w.raw.Push(raw - w.gained)
 	w.stores = Amount{min(max(w.raw.Median()+w.gained, 0), w.boxes.supers+w.boxes.nest), errorKg}
@@ -247,7 +247,8 @@ const (
 	mostAway = 0.75
 )
 
-// unbelievable is how many errors less than no stores at all a weight may be.
+// unbelievable is how many errors less than no stores at all, or more than its
+// boxes hold, a weight may be.
 const unbelievable = 2.5
 
 // wildKg is a gain in a day that no colony makes.
