@@ -41,6 +41,11 @@ func kindOf(err error) error {
 	if !errors.As(err, &e) {
 		return nil
 	}
+	// The index that is shared between processes could not be enlarged, as a
+	// rule for want of room.
+	if e.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+		return store.ErrNoRoom
+	}
 	switch e.Code() & 0xff { // the low byte is the primary code
 	case sqlite3.SQLITE_FULL:
 		return store.ErrNoRoom

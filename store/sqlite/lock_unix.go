@@ -36,6 +36,11 @@ func lockFolder(dir string) (io.Closer, error) {
 	if err == nil {
 		_, err = fmt.Fprintln(f, os.Getpid())
 	}
+	// Who has it is for people to read. A full disk is told of where it matters,
+	// with what to do.
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EFBIG) {
+		err = nil
+	}
 	if err != nil {
 		f.Close()
 		return nil, fmt.Errorf("lock of data folder %s: %w: %w", dir, store.ErrUnavailable, err)
