@@ -3,8 +3,11 @@ package flow
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"outyard"
 	"outyard/analysis/robust"
@@ -68,7 +71,9 @@ type Difference struct {
 // Differences compares each yard with each other, by the days on which both
 // were seen: the weather, common to both, falls out. The more pairs there are
 // the wider the intervals (Bonferroni), so that nine times in ten not one of
-// the differences called real is an accident.
+// the differences called real is an accident. Which colonies happen to stand in a
+// yard is such an accident as well: how far the hives of a yard gain apart
+// widens the intervals, the more the fewer they are.
 func Differences(yards []outyard.Yard, days []outyard.Day) []Difference {
 	byYard := gainsByYard(days)
 	pairs := len(yards) * (len(yards) - 1) / 2
@@ -97,6 +102,11 @@ func compare(b robust.Bootstrap, x, y outyard.Yard, gx, gy *yardGains) Differenc
 	}
 	d.Days = len(difference)
 	d.KgPerDay, d.Low, d.High = b.Median(difference)
+	if of := gx.apart().with(gy.apart()); outyard.Known(of) {
+		at := distuv.UnitNormal.Quantile(0.5 + b.Level/2)
+		d.Low = d.KgPerDay - math.Hypot(d.KgPerDay-d.Low, at*of)
+		d.High = d.KgPerDay + math.Hypot(d.High-d.KgPerDay, at*of)
+	}
 	enough := d.Days >= fewestDaysInCommon
 	d.Real = enough && (d.Low > 0 || d.High < 0) && math.Abs(d.KgPerDay) >= leastDifferenceKg
 	switch {
@@ -124,6 +134,45 @@ type yardGains struct {
 	dates []outyard.Date
 	kg    []float64 // of the average hive
 	hives int
+	off   map[outyard.HiveID][]float64 // by how much each gained more than that
+}
+
+// An unlikeness is how far the hives of yards gain apart.
+type unlikeness struct {
+	sumSquares float64 // of the hives' usual departure from their yard's gain, kg a day
+	free       int     // hives less yards
+	perHives   float64 // the sum of 1/hives over the yards
+}
+
+// apart is the unlikeness of one yard; of nothing where nothing is known.
+func (g *yardGains) apart() unlikeness {
+	if g == nil || len(g.off) == 0 {
+		return unlikeness{}
+	}
+	hives := slices.Sorted(maps.Keys(g.off))
+	sp := unlikeness{free: len(hives) - 1, perHives: 1 / float64(len(hives))}
+	usual := make([]float64, 0, len(hives))
+	for _, h := range hives {
+		usual = append(usual, robust.Median(g.off[h]))
+	}
+	m := mean(usual)
+	for _, v := range usual {
+		sp.sumSquares += (v - m) * (v - m)
+	}
+	return sp
+}
+
+// with is the standard error of the difference of two yards' gains because of
+// the colonies that stand there, as if of a normal distribution though it is
+// Student's; NaN where no yard has two hives.
+func (s unlikeness) with(o unlikeness) float64 {
+	free := s.free + o.free
+	if free == 0 || s.perHives == 0 || o.perHives == 0 {
+		return outyard.Unknown
+	}
+	const ninetyFifth = 0.95
+	heavier := distuv.StudentsT{Sigma: 1, Nu: float64(free)}.Quantile(ninetyFifth) / distuv.UnitNormal.Quantile(ninetyFifth)
+	return heavier * math.Sqrt((s.sumSquares+o.sumSquares)/float64(free)*(s.perHives+o.perHives))
 }
 
 func gainsByYard(days []outyard.Day) map[outyard.YardID]*yardGains {
@@ -132,12 +181,17 @@ func gainsByYard(days []outyard.Day) map[outyard.YardID]*yardGains {
 		date outyard.Date
 	}
 	gains := map[key][]float64{}
+	byHive := map[key]map[outyard.HiveID]float64{}
 	for _, d := range days {
 		if d.Hive == "" || !outyard.Known(d.GainKg) || d.Coverage < compareCoverage {
 			continue
 		}
 		k := key{d.Yard, d.Date}
 		gains[k] = append(gains[k], d.GainKg)
+		if byHive[k] == nil {
+			byHive[k] = map[outyard.HiveID]float64{}
+		}
+		byHive[k][d.Hive] = d.GainKg
 	}
 	keys := make([]key, 0, len(gains))
 	for k := range gains {
@@ -148,12 +202,16 @@ func gainsByYard(days []outyard.Day) map[outyard.YardID]*yardGains {
 	for _, k := range keys {
 		g := out[k.yard]
 		if g == nil {
-			g = &yardGains{}
+			g = &yardGains{off: map[outyard.HiveID][]float64{}}
 			out[k.yard] = g
 		}
 		slices.Sort(gains[k]) // the sum of the mean must not depend on the rows' order
 		g.dates = append(g.dates, k.date)
-		g.kg = append(g.kg, robust.BiweightMean(gains[k]))
+		kg := robust.BiweightMean(gains[k])
+		g.kg = append(g.kg, kg)
+		for hive, own := range byHive[k] {
+			g.off[hive] = append(g.off[hive], own-kg)
+		}
 		g.hives = max(g.hives, len(gains[k]))
 	}
 	return out

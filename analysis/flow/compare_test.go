@@ -69,6 +69,51 @@ func TestADifferenceIsSeldomFoundWhereThereIsNone(t *testing.T) {
 	require.LessOrEqual(t, found, 15, "one in ten is what the interval allows")
 }
 
+// Colonies differ, and which of them stand in a yard is no merit of the yard: by
+// intervals of nine in ten no more than one in ten of yards that are the same
+// may be said to differ, give or take the chance of 200 draws (27 in 19 of 20
+// tries, by the binomial distribution).
+func TestStrongerColoniesAreNoBetterYard(t *testing.T) {
+	const tries, mostOfNone = 200, 27
+	told := func(days int, spreadKg, moreKg float64) (real, held int) {
+		for seed := range uint64(tries) {
+			random := rand.New(rand.NewPCG(seed, 7))
+			own := map[outyard.YardID]map[outyard.HiveID]float64{}
+			all := rows(seed, days, moreKg)
+			for i := range all {
+				r := &all[i]
+				if own[r.Yard] == nil {
+					own[r.Yard] = map[outyard.HiveID]float64{}
+				}
+				if _, ok := own[r.Yard][r.Hive]; !ok {
+					own[r.Yard][r.Hive] = spreadKg * random.NormFloat64()
+				}
+				r.GainKg += own[r.Yard][r.Hive]
+			}
+			d := Differences([]outyard.Yard{heronYard, millYard}, all)[0]
+			if d.Real {
+				real++
+			}
+			if d.Low <= moreKg && moreKg <= d.High {
+				held++
+			}
+		}
+		return real, held
+	}
+	for _, c := range []struct {
+		days     int
+		spreadKg float64
+	}{{14, 0.3}, {30, 0.2}, {90, 0.3}} {
+		real, held := told(c.days, c.spreadKg, 0)
+		require.LessOrEqual(t, real, mostOfNone, "of %d over %d days", tries, c.days)
+		require.GreaterOrEqual(t, held, tries-mostOfNone)
+		_, held = told(c.days, c.spreadKg, 0.4)
+		require.GreaterOrEqual(t, held, tries-mostOfNone, "a difference lies within its bounds")
+	}
+	real, _ := told(30, 0.2, 0.8)
+	require.Greater(t, real, tries*9/10, "and what is four spreads of a colony is told")
+}
+
 func TestOneSwarmedHiveDoesNotSpeakForTheYard(t *testing.T) {
 	days := rows(2, 20, 0)
 	for i := range days {
