@@ -28,6 +28,7 @@ func TestInABrowser(t *testing.T) {
 	t.Run("from the swarm to its hive", func(t *testing.T) { fromTheSwarmToItsHive(t, b, srv.URL) })
 	t.Run("reading and zooming a chart", func(t *testing.T) { readAndZoom(t, b, srv.URL) })
 	t.Run("reading and zooming a yard's chart", func(t *testing.T) { readAndZoomAYard(t, b, srv.URL) })
+	t.Run("today goes on while it is left open", func(t *testing.T) { todayGoesOn(t, b) })
 	t.Run("charts and forms without a script", func(t *testing.T) { withoutAScript(t, b, srv.URL, db) })
 	t.Run("an entry is written with a thumb", func(t *testing.T) { writeEntry(t, b, srv.URL, db) })
 	t.Run("a draft outlives a dropped line", func(t *testing.T) { keepTheDraft(t, b, srv.URL) })
@@ -157,6 +158,35 @@ func readAndZoomAYard(t *testing.T, b *browsertest.Browser, base string) {
 	b.WaitFor(t, `location.pathname === "/yards/heron-point" && location.search.includes("from=2027-05-0") && document.readyState === "complete"`)
 	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("main").textContent`), "Show the last four weeks")
 	require.Contains(t, browsertest.Eval[string](t, b, `document.querySelector("main").textContent`), "Swarm left", "what is open is not zoomed away")
+	require.Empty(t, b.Said())
+}
+
+// todayGoesOn has a finding come up while the page is open.
+func todayGoesOn(t *testing.T, b *browsertest.Browser) {
+	db := seed(t)
+	srv, _ := visit(t, db, testOptions())
+	tell := func(id, summary string) {
+		t.Helper()
+		require.NoError(t, db.Tell(t.Context(), store.News{Findings: []outyard.Finding{{ID: id, Kind: outyard.KnockedOver, Yard: "heron-point", Hive: "h01", Onset: testNow, ToldAt: testNow,
+			Severity: outyard.Now, Confidence: 0.9, State: outyard.Open, Summary: summary, Advice: []string{"Go and look."}, Caution: []string{}, Facts: map[string]any{}}}}))
+	}
+	b.Do(t, chromedp.EmulateViewport(1280, 900), chromedp.Navigate(srv.URL+"/"))
+	b.WaitFor(t, browsertest.PictureLoaded)
+	// A minute is over at once here, and somebody comes back to the page.
+	comeBack := func() float64 {
+		t.Helper()
+		return browsertest.Eval[float64](t, b, `(document.querySelector("[data-fresh]").dataset.fresh = 0, document.dispatchEvent(new Event("visibilitychange")), window.asked)`)
+	}
+	browsertest.Eval[bool](t, b, `(window.asked = 0, window.ask = window.fetch, window.fetch = (...a) => { window.asked++; return window.ask(...a); }, true)`)
+	tell("knocked-1", "It lies in the ditch.")
+	browsertest.Eval[bool](t, b, `(document.querySelector("main details").open = true)`)
+	require.Zero(t, comeBack(), "whoever reads is left alone")
+	browsertest.Eval[bool](t, b, `(document.querySelector("main details").open = false, true)`)
+	require.Equal(t, 1.0, comeBack())
+	b.WaitFor(t, `document.querySelector("main").textContent.includes("It lies in the ditch.")`)
+	require.Equal(t, 1.0, browsertest.Eval[float64](t, b, `window.asked`), "it was not loaded anew")
+	browsertest.Eval[bool](t, b, `(document.querySelector("main a").focus(), true)`)
+	require.Equal(t, 1.0, comeBack(), "whoever stands on a link is left alone")
 	require.Empty(t, b.Said())
 }
 

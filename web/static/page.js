@@ -1,6 +1,7 @@
 // What a page cannot do by itself: read a chart's numbers under the pointer or
 // the arrow keys, turn a stretch dragged on a chart into an address, look again
-// at what is being evaluated, and keep what was not sent yet. Without it every page works.
+// at what is being evaluated or has been open for long, and keep what was not
+// sent yet. Without it every page works.
 "use strict";
 
 // What is being evaluated again: the page is loaded anew once it is thought of
@@ -14,6 +15,26 @@ for (const el of document.querySelectorAll("[data-await]")) {
     else if (--left > 0) setTimeout(ask, 2000);
   };
   setTimeout(ask, 1000);
+}
+
+// Today, left open, goes on with the day: it is fetched anew while somebody
+// looks at it, so many seconds apart, and at once when it is come back to.
+// Whoever has unfolded something, chosen words or stands on a link is left alone.
+if (document.querySelector("[data-fresh]")) {
+  const main = document.querySelector("main");
+  let last = Date.now();
+  const fresh = async () => {
+    const every = main.querySelector("[data-fresh]")?.dataset.fresh, on = document.activeElement;
+    if (every === undefined || document.hidden || Date.now() - last < every * 1000) return;
+    if (on !== main && main.contains(on) || main.querySelector("details[open]") || !getSelection().isCollapsed) return;
+    last = Date.now();
+    const answer = await fetch(location.pathname, { headers: { Accept: "text/html" } }).catch(() => null);
+    if (!answer?.ok || answer.redirected) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    for (const part of ["main", "footer"]) document.querySelector(part).replaceChildren(...page.querySelector(part).childNodes);
+  };
+  setInterval(fresh, 10000);
+  document.addEventListener("visibilitychange", fresh);
 }
 
 // Readings as they are kept, on the page that waits for the first.
