@@ -247,7 +247,7 @@ func TestMistakesAreProblems(t *testing.T) {
 	require.NoError(t, err)
 	defer resp.Body.Close()
 	require.Equal(t, http.StatusMethodNotAllowed, resp.StatusCode)
-	require.Equal(t, "GET", resp.Header.Get("Allow"))
+	require.Equal(t, "GET, HEAD", resp.Header.Get("Allow"))
 	require.Equal(t, "application/problem+json", resp.Header.Get("Content-Type"))
 }
 

@@ -178,7 +178,7 @@ func packed(next http.Handler) http.Handler {
 				return
 			}
 		}
-		if len(body) > 1024 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		if len(body) > 1024 && takesGzip(r.Header.Get("Accept-Encoding")) {
 			var small bytes.Buffer
 			z := packers.Get().(*gzip.Writer)
 			z.Reset(&small)
@@ -192,6 +192,23 @@ func packed(next http.Handler) http.Handler {
 		w.WriteHeader(held.status)
 		_, _ = w.Write(body) // who has left cannot be told
 	})
+}
+
+// takesGzip says whether a client takes gzip: a weight of 0 says that it does
+// not (RFC 9110 §12.5.3).
+func takesGzip(acceptEncoding string) bool {
+	takes := false
+	for each := range strings.SplitSeq(strings.ToLower(acceptEncoding), ",") {
+		coding, weight, _ := strings.Cut(each, ";")
+		q, err := strconv.ParseFloat(strings.TrimPrefix(strings.TrimSpace(weight), "q="), 64)
+		switch wanted := err != nil || q > 0; strings.TrimSpace(coding) {
+		case "gzip":
+			return wanted
+		case "*":
+			takes = wanted
+		}
+	}
+	return takes
 }
 
 // packers are kept: each has tables of half a megabyte.

@@ -94,6 +94,11 @@ func (s *site) events(w http.ResponseWriter, r *http.Request) {
 		plain(w, http.StatusNotFound, "readings are not shown as they come here: reload the page")
 		return
 	}
+	if r.Method == http.MethodHead {
+		w.Header().Set("Content-Type", "text/event-stream")
+		w.Header().Set("Cache-Control", "no-store")
+		return
+	}
 	ch, ok := s.Feed.listen()
 	if !ok {
 		w.Header().Set("Retry-After", "60")

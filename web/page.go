@@ -13,6 +13,7 @@ import (
 	"mime"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 	"time"
 )
@@ -89,9 +90,9 @@ func (s *site) page(h func(http.ResponseWriter, *http.Request) error) http.Handl
 			status := known.Status
 			if known == errNoPage {
 				// A route that took the method and knew no such yard is no page, too.
-				if allow := s.allowed(r, "/"); allow != "" && r.Method != http.MethodHead && !strings.Contains(allow, r.Method) {
+				if allow := s.allowed(r, "/"); allow != "" && !slices.Contains(strings.Split(allow, ", "), r.Method) {
 					w.Header().Set("Allow", allow)
-					s.errorPage(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
+					s.errorPage(w, r, http.StatusMethodNotAllowed, "That cannot be done with this page.")
 					return
 				}
 			}
@@ -109,7 +110,7 @@ func (s *site) page(h func(http.ResponseWriter, *http.Request) error) http.Handl
 // one; catchAll is the pattern that answers when none does.
 func (s *site) allowed(r *http.Request, catchAll string) string {
 	var methods []string
-	for _, m := range []string{http.MethodGet, http.MethodPost} {
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut} {
 		ask := &http.Request{Method: m, URL: r.URL, Host: r.Host}
 		if _, pattern := s.mux.Handler(ask); pattern != "" && pattern != catchAll && pattern != "/" {
 			methods = append(methods, m)

@@ -396,7 +396,7 @@ func TestHealthAndMetrics(t *testing.T) {
 	require.Equal(t, http.StatusMethodNotAllowed, resp.StatusCode)
 	status, _, _ = get("/yards/none")
 	require.Equal(t, http.StatusNotFound, status, "a yard that is not there may be asked for, and is not found")
-	require.Equal(t, "GET", resp.Header.Get("Allow"))
+	require.Equal(t, "GET, HEAD", resp.Header.Get("Allow"))
 }
 
 func TestServeStopsWhenAsked(t *testing.T) {
