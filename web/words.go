@@ -158,10 +158,45 @@ var unitsOfFacts = []struct{ end, unit string }{
 	{"_mm", "mm"}, {"_ms", "m/s"}, {"_v", "V"}, {"_dbm", "dBm"},
 }
 
+// factWords are the names of facts that do not say by themselves what they are,
+// without their _low or _high, and their units.
+var factWords = map[string]struct{ label, unit string }{
+	"above_others": {"Mould index above the yard’s other hives", ""}, "assumed": {"Guessed, since nobody wrote it down", ""},
+	"battery_v": {"Battery", "V"}, "before_temp_c": {"Inside before", "°C"}, "brood_temp_c": {"Brood nest", "°C"}, "cadence_minutes": {"Usually sends every", "minutes"},
+	"condensation_hours_per_day": {"Dew on the wall", "hours a day"}, "coupling": {"Follows the outside, 0 not at all to 1 wholly", ""},
+	"creep_kg_per_day": {"The scale creeps by", "kg a day"}, "days_to_visible": {"Days until it can be seen", ""}, "empty_v": {"Empty at", "V"}, "end": {"Ended", ""},
+	"excess_pa": {"More water vapour inside than outside", "Pa"}, "fault": {"What is wrong", ""}, "gain_kg_per_day": {"Gain", "kg a day"},
+	"growth_per_day": {"Mould index grows by", "a day"}, "hives_compared": {"Hives it was compared with", ""}, "inside_rh_pct": {"Humidity inside", "%"}, "kg_per_day": {"Gain", "kg a day"},
+	"kg_per_kelvin": {"The scale follows the warmth by", "kg a °C"}, "left_kg": {"Went away", "kg"}, "lifted_kg": {"Lifted off, or pressed on", "kg"}, "minutes": {"Took", "minutes"},
+	"neighbour_gain_kg": {"Neighbours gained", "kg"}, "onset": {"Began", ""}, "outside_temp_c": {"Outside", "°C"}, "p_value": {"Would be chance, 1 being surely", ""},
+	"quantity": {"What is measured", ""}, "reasons": {"Why", ""}, "rise_pa": {"Water vapour rose by", "Pa"}, "room_kg": {"Room for honey", "kg"}, "shown": {"It shows", ""},
+	"slope_pa_per_day": {"Water vapour rises by", "Pa a day"}, "slope_v_per_day": {"The battery changes by", "V a day"}, "super_by": {"A super has to be on by", ""},
+	"total_kg": {"In all", "kg"}, "use_kg_per_day": {"Eaten", "kg a day"}, "wall_rh_pct": {"Humidity at the wall", "%"}, "warmed_k": {"The brood nest warmed by", "°C"},
+	"weather_known": {"The yard’s weather is known", ""},
+}
+
 // factText turns "change_kg" and -2.4 into words and a value with its unit.
 func factText(name string, v any) (label, value string) {
+	for end, bound := range map[string][2]string{"_low": {", at least", ", at the earliest"}, "_high": {", at most", ", at the latest"}} {
+		base, bounded := strings.CutSuffix(name, end)
+		if !bounded {
+			continue
+		}
+		label, value = factText(base, v)
+		if _, date := v.(string); date {
+			return label + bound[1], value
+		}
+		return label + bound[0], value
+	}
 	unit := ""
+	plain, known := factWords[name]
+	if known {
+		name, unit = plain.label, plain.unit
+	}
 	for _, u := range unitsOfFacts {
+		if known {
+			break
+		}
 		if base, ok := strings.CutSuffix(name, u.end); ok && base != "" {
 			name, unit = base, u.unit
 			break

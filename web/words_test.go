@@ -54,6 +54,13 @@ func TestWords(t *testing.T) {
 		{"midnight stands for the day", when("2027-05-12 00:00"), "Wed 12 May"},
 		{"never is nothing", whenText(time.Time{}, testNow, pacific), ""},
 
+		{"a fact that says what it is", fact("change_kg", -2.4), "Change: −2.40 kg"},
+		{"a difference of degrees is told in degrees", fact("warmed_k", 1.7), "The brood nest warmed by: 1.70 °C"},
+		{"the least of a number", fact("room_kg_low", 9.4), "Room for honey, at least: 9.40 kg"},
+		{"the first of days", fact("onset_low", "2026-05-21"), "Began, at the earliest: 2026-05-21"},
+		{"the last of days", fact("super_by_high", "2026-06-11"), "A super has to be on by, at the latest: 2026-06-11"},
+		{"a fact of a newer program", fact("sting_count", 3.0), "Sting count: 3"},
+
 		{"sure", confidenceText(0.99), "almost certain"},
 		{"nine in ten", confidenceText(0.9), "very likely, 9 in 10"},
 		{"seven in ten", confidenceText(0.74), "likely, 7 in 10"},
@@ -68,9 +75,9 @@ func TestWords(t *testing.T) {
 
 		{"a change", fact("change_kg", -2.4), "Change: −2.40 kg"},
 		{"a rate", fact("gain_kg_per_day", 1.3), "Gain: 1.30 kg a day"},
-		{"a temperature", fact("brood_temp_c", 34.5), "Brood: 34.5 °C"},
+		{"a temperature", fact("brood_temp_c", 34.5), "Brood nest: 34.5 °C"},
 		{"whole numbers stay whole", fact("wet_hours", 9.0), "Wet: 9 hours"},
-		{"a list as it comes from JSON", fact("reasons", []any{"a warm day", "no lifting"}), "Reasons: a warm day; no lifting"},
+		{"a list as it comes from JSON", fact("reasons", []any{"a warm day", "no lifting"}), "Why: a warm day; no lifting"},
 		{"yes", fact("with_weather", true), "With weather: yes"},
 		{"a name that is only a unit", fact("kg", 2.0), "Kg: 2"},
 
