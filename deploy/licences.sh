@@ -1,11 +1,10 @@
 #!/usr/bin/env bash
-# Prints the licences of what is linked into a program of ours, as their authors
-# ask of whoever hands it on:  deploy/licences.sh PROGRAM
+# Prints the licences of what is linked into programs of ours, as their authors
+# ask of whoever hands them on:  deploy/licences.sh PROGRAM...
 set -euo pipefail
 
-program=$1
-modules=$(go version -m "$program" | awk '$1 == "dep" {print $2 "@" $3}')
-[ -n "$modules" ] || { echo "$program names no modules: is it a Go program?" >&2; exit 1; }
+modules=$(go version -m "$@" | awk '$1 == "dep" {print $2 "@" $3}' | sort -u)
+[ -n "$modules" ] || { echo "$* names no modules: is it a Go program?" >&2; exit 1; }
 
 # The licence of the language's own library, which is linked in as well.
 if [ -f "$(go env GOROOT)/LICENSE" ]; then

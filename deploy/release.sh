@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Builds what is handed out, into dist/: static programs for each platform,
-# Debian packages, the licences of what is linked in, a bill of materials, and
-# the sums of it all. The same source makes the same bytes, wherever and
-# whenever it is built.
+# Debian packages, the licences of what is linked in, a bill of materials for
+# each program, and the sums of it all. The same source makes the same bytes,
+# wherever and whenever it is built.
 #   TARGETS="linux/amd64 linux/arm64"   only these platforms
 #   DIST=FOLDER                         somewhere else than dist/
 set -euo pipefail
@@ -47,9 +47,10 @@ package() { # debian-arch program
 	local folder="$stage/$1"
 	mkdir -p "$folder"
 	cp "$dist/$2" "$folder/outyard"
+	deploy/licences.sh "$dist/$2" >"$folder/licences"
 	{
 		cat deploy/debian/copyright
-		cat "$stage/licences"
+		cat "$folder/licences"
 	} >"$folder/copyright"
 	printf 'outyard (%s) unstable; urgency=medium\n\n  * Built from revision %s.\n\n -- The outyard maintainers <maintainers@outyard.example>  %s\n' \
 		"$debversion" "$revision" "$(date -u -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$folder/changelog.gz"
@@ -72,8 +73,9 @@ for target in $TARGETS; do
 	build "$os" "$arch" "${arm:-}"
 done
 
-one=$(find "$dist" -type f | sort | head -n 1)
-deploy/licences.sh "$one" >"$stage/licences"
+# What is linked in differs a little between the platforms.
+programs=("$dist"/outyard_*)
+deploy/licences.sh "${programs[@]}" >"$stage/licences"
 cp "$stage/licences" "$dist/outyard_${version}_licences.txt"
 for target in $TARGETS; do
 	case $target in
@@ -83,11 +85,13 @@ for target in $TARGETS; do
 	esac
 done
 
-# Of what is linked in, as the program itself says.
-sbom="outyard_${version}_sbom.cdx.json"
-echo "$sbom"
-"${cyclonedx[@]}" bin -json -licenses -noserial -notimestamp -version "$version" -output "$dist/$sbom" "$one" 2>"$stage/log" ||
-	{ cat "$stage/log" >&2; exit 1; }
+# Bills of what is linked in, as each program itself says.
+for program in "${programs[@]}"; do
+	bill="$(basename "$program" .exe).cdx.json"
+	echo "$bill"
+	"${cyclonedx[@]}" bin -json -licenses -noserial -notimestamp -version "$version" -output "$dist/$bill" "$program" 2>"$stage/log" ||
+		{ cat "$stage/log" >&2; exit 1; }
+done
 
 cd "$dist"
 sha256sum outyard_* >SHA256SUMS
