@@ -8,10 +8,13 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"outyard/configs"
 )
 
-// TestCompose reads what no container engine here can run: nothing is open to
-// other machines, everything is of a version, and what is mounted is there.
+// TestCompose reads what it takes a container engine to run: nothing is open to
+// other machines, everything is of a version, what is mounted is there, and the
+// daemon takes its config.
 func TestCompose(t *testing.T) {
 	var c struct {
 		Services map[string]struct {
@@ -70,7 +73,8 @@ func TestCompose(t *testing.T) {
 	require.NoError(t, err, out)
 }
 
-// TestSecretsOfCompose makes them, twice: the second time changes nothing.
+// TestSecretsOfCompose makes them, twice: the second time changes nothing. With
+// them the config of outyard is right.
 func TestSecretsOfCompose(t *testing.T) {
 	dir := t.TempDir()
 	script, err := os.ReadFile("compose/secrets.sh")
@@ -88,4 +92,15 @@ func TestSecretsOfCompose(t *testing.T) {
 	require.Equal(t, first, again)
 	out, err = runs(t, dir, "openssl", "verify", "-CAfile", "secrets/ca.crt", "-verify_hostname", "mosquitto", "secrets/server.crt")
 	require.NoError(t, err, out)
+
+	config, err := os.ReadFile("compose/outyard.yaml")
+	require.NoError(t, err)
+	mounted := strings.NewReplacer("/run/secrets/", filepath.Join(dir, "secrets")+"/", "/etc/outyard/ca.crt", filepath.Join(dir, "secrets", "ca.crt")).Replace(string(config))
+	file := filepath.Join(dir, "outyard.yaml")
+	require.NoError(t, os.WriteFile(file, []byte(mounted), 0o600))
+	cfg, err := configs.Load(file, nil)
+	require.NoError(t, err)
+	require.True(t, cfg.TLS.On())
+	require.Equal(t, strings.TrimSpace(string(first)), cfg.Store.Influx.Token.Reveal())
+	require.Equal(t, "tls://mosquitto:8883", cfg.MQTT.Broker.Place())
 }
