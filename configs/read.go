@@ -819,8 +819,12 @@ func (r *reader) inForce(c Config) []Setting {
 	}
 	for i, in := range r.items("yards") {
 		y := c.Yards[i]
-		row(in, fmt.Sprintf("yards[%d]", i), fmt.Sprintf("%s: %s at %g, %g, %s, %g min, %s",
-			y.ID, y.Name, y.Latitude, y.Longitude, y.Zone, y.TripMinutes, count(len(y.Hives), "hive")))
+		drive := ""
+		if y.TripMinutes > 0 { // else it is guessed from the map
+			drive = fmt.Sprintf("%g minutes’ drive, ", y.TripMinutes)
+		}
+		row(in, fmt.Sprintf("yards[%d]", i), fmt.Sprintf("%s: %s at %g, %g, %s, %s%s",
+			y.ID, y.Name, y.Latitude, y.Longitude, y.Zone, drive, count(len(y.Hives), "hive")))
 	}
 	for i, in := range r.items("mappings") {
 		row(in, fmt.Sprintf("mappings[%d]", i), describeMapping(c.Mappings[i]))

@@ -123,6 +123,7 @@ func (s *site) errorPage(w http.ResponseWriter, r *http.Request, status int, tex
 	title := map[int]string{
 		http.StatusNotFound: "Nothing here", http.StatusForbidden: "Not allowed", http.StatusUnauthorized: "Sign in first", http.StatusBadRequest: "That did not work",
 		http.StatusMethodNotAllowed: "Not that way", http.StatusGone: "No longer", http.StatusInternalServerError: "Something went wrong",
+		http.StatusTooManyRequests: "Too often", http.StatusServiceUnavailable: "Not just now", http.StatusRequestEntityTooLarge: "Too much",
 	}[status]
 	if title == "" {
 		title = http.StatusText(status)
