@@ -40,7 +40,7 @@ const maxAnswerBytes = 1 << 20
 
 // askDaemon has the daemon that uses the data folder do a thing, and reads what
 // it answers.
-func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer any) error {
+func askDaemon(ctx context.Context, cfg configs.Config, method, path string, ask, answer any) error {
 	left, err := os.ReadFile(filepath.Join(cfg.Data, addressFile))
 	if errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("data folder %s is in use by another command, or by a daemon that has not begun yet: try again once it has", cfg.Data)
@@ -53,7 +53,7 @@ func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer
 		return err
 	}
 	daemon, token, _ := strings.Cut(strings.TrimSpace(string(left)), "\n")
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, daemon+path, bytes.NewReader(body))
+	req, err := http.NewRequestWithContext(ctx, method, daemon+path, bytes.NewReader(body))
 	if err != nil {
 		return fmt.Errorf("address of the daemon in %s: %w", addressFile, err)
 	}
@@ -72,7 +72,7 @@ func askDaemon(ctx context.Context, cfg configs.Config, path string, ask, answer
 	if err != nil {
 		return fmt.Errorf("read what the daemon at %s answers: %w", daemon, err)
 	}
-	if resp.StatusCode != http.StatusOK {
+	if resp.StatusCode/100 != 2 {
 		var problem struct{ Detail string }
 		if json.Unmarshal(said, &problem) != nil || problem.Detail == "" {
 			problem.Detail = resp.Status

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -47,7 +49,7 @@ func newJournalAdd() *cobra.Command {
 		Short: "Note what was done or seen",
 		Long: `Notes what was done or seen. KIND is one of
   ` + strings.Join(kinds, ", ") + `.
-While a daemon runs, the journal's page takes the note instead.`,
+While a daemon runs it is asked to do so, and what it knows of the yard follows.`,
 		Example: "  outyard journal add box-on --yard heron-point --hive h01 --part medium-10 --note \"second super\"",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
@@ -98,15 +100,7 @@ While a daemon runs, the journal's page takes the note instead.`,
 				}
 				return fmt.Errorf("hive %s of yard %s is not in the config: add it there", e.Hive, e.Yard)
 			}
-			db, err := openState(cmd, cfg)
-			if errors.Is(err, store.ErrInUse) {
-				return fmt.Errorf("%w: write it on the daemon's page, http://%s/journal", err, cfg.Listen)
-			}
-			if err != nil {
-				return err
-			}
-			defer func() { err = errors.Join(err, db.Close()) }()
-			kept, err := db.AddEntry(cmd.Context(), e)
+			kept, err := noteEntry(cmd, cfg, e)
 			if err != nil {
 				return err
 			}
@@ -127,6 +121,21 @@ While a daemon runs, the journal's page takes the note instead.`,
 	f.Float64Var(&tempC, "refractometer-temp", 20, "the refractometer's temperature in `CELSIUS`, where it does not correct for it by itself")
 	f.StringVar(&at, "at", "", "when, as RFC 3339 `TIME` (default now)")
 	return cmd
+}
+
+// noteEntry puts an entry into the store, or, while a daemon has that, has the
+// daemon do it.
+func noteEntry(cmd *cobra.Command, cfg configs.Config, e outyard.Entry) (kept outyard.Entry, err error) {
+	db, err := openState(cmd, cfg)
+	if errors.Is(err, store.ErrInUse) {
+		err = askDaemon(cmd.Context(), cfg, http.MethodPost, "/api/v1/journal", e, &kept)
+		return kept, err
+	}
+	if err != nil {
+		return kept, err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	return db.AddEntry(cmd.Context(), e)
 }
 
 func newJournalList() *cobra.Command {
@@ -172,9 +181,8 @@ func newJournalFix() *cobra.Command {
 		Use:   "fix ID",
 		Short: "Put right what was noted; what it was is kept",
 		Long: `Puts an entry right: what the flags name is changed, the rest stays. What the
-entry was before is kept, and "journal history ID" shows it. The daemon reads
-the yard anew at its next start. While a daemon runs, the journal's page takes
-the correction instead.`,
+entry was before is kept, and "journal history ID" shows it. While a daemon runs
+it is asked to do so, and reads the yard anew; else it does at its next start.`,
 		Example: "  outyard journal fix 7wq2k5nbx3zr --kg 6.1 --at 2026-05-14T18:40:00Z",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) (err error) {
@@ -191,8 +199,9 @@ the correction instead.`,
 				return err
 			}
 			db, err := openState(cmd, cfg)
-			if errors.Is(err, store.ErrInUse) {
-				return fmt.Errorf("%w: fix it on the daemon's page, http://%s/journal/%s", err, cfg.Listen, args[0])
+			byDaemon := errors.Is(err, store.ErrInUse)
+			if byDaemon {
+				db, err = sqlite.OpenForReading(cmd.Context(), cfg.Data)
 			}
 			if err != nil {
 				return err
@@ -233,7 +242,14 @@ the correction instead.`,
 			if (given("yard") || given("hive")) && !placesOf(cfg).has(e.Yard, e.Hive) {
 				return fmt.Errorf("hive %q of yard %s is not in the config: add it there", e.Hive, e.Yard)
 			}
-			if err := db.FixEntry(cmd.Context(), e, time.Now()); err != nil {
+			if byDaemon {
+				sent := e
+				sent.ID = "" // it is in the address
+				err = askDaemon(cmd.Context(), cfg, http.MethodPut, "/api/v1/journal/"+url.PathEscape(e.ID), sent, &e)
+			} else {
+				err = db.FixEntry(cmd.Context(), e, time.Now())
+			}
+			if err != nil {
 				return err
 			}
 			_, err = fmt.Fprintf(cmd.OutOrStdout(), "fixed %s; journal history %s shows what it was\n", e.ID, e.ID)

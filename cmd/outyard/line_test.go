@@ -62,7 +62,7 @@ func TestFirstHive(t *testing.T) {
 	// that writes.
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "more.csv"), []byte("time,yard,hive,weight_kg\n2026-05-14T12:00:00Z,home,h1,40\n"), 0o600))
 	for _, args := range [][]string{
-		{"serve", "--listen", "127.0.0.1:0"}, {"import", "more.csv"}, {"journal", "add", "visit", "--yard", "home"},
+		{"serve", "--listen", "127.0.0.1:0"}, {"import", "more.csv"},
 	} {
 		code, _, stderr := outyardIn(t, dir, []string{ownBroker}, args...)
 		require.Equal(t, exitFailed, code, args)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/http"
 	"slices"
 	"strconv"
 
@@ -254,7 +255,7 @@ func changeByDaemon(ctx context.Context, cfg configs.Config, ids []int64, retry 
 			Reason string
 		}
 	}
-	if err := askDaemon(ctx, cfg, "/api/v1/refused/"+what, ask, &answer); err != nil {
+	if err := askDaemon(ctx, cfg, http.MethodPost, "/api/v1/refused/"+what, ask, &answer); err != nil {
 		return did, err
 	}
 	did = refusedChange{kept: answer.Kept, forgot: answer.Forgot, still: answer.StillRefused}

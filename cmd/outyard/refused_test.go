@@ -2,8 +2,11 @@ package main
 
 import (
 	"fmt"
+	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 	"time"
 
@@ -83,6 +86,45 @@ func TestRefusedWhileTheDaemonRuns(t *testing.T) {
 	code, stdout, stderr = outyardIn(t, dir, nil, "refused", "--retry")
 	require.Zero(t, code, stderr)
 	require.Equal(t, "kept 0, still refused 0\n", stdout)
+}
+
+// TestJournalWhileTheDaemonRuns: notes by command reach a running daemon,
+// whatever accounts it has, and it reads the yard anew.
+func TestJournalWhileTheDaemonRuns(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "outyard.yaml"), fmt.Appendf(nil, homeConfig, ""), 0o600))
+	password := filepath.Join(dir, "password")
+	require.NoError(t, os.WriteFile(password, []byte("a swarm in May is worth hay"), 0o600))
+	code, _, stderr := outyardIn(t, dir, nil, "keeper", "add", "maya", "--password-file", password)
+	require.Zero(t, code, stderr)
+	d := startDaemon(t, dir, ownBroker)
+	status, _ := d.get("/api/v1/journal")
+	require.Equal(t, http.StatusUnauthorized, status)
+	rebuilds := regexp.MustCompile(`(?m)^outyard_alerts_rebuilds_total (\S+)$`)
+	before := d.metric(rebuilds)
+
+	run := func(args ...string) string {
+		t.Helper()
+		code, stdout, stderr := outyardIn(t, dir, nil, append([]string{"journal"}, args...)...)
+		require.Zero(t, code, stderr)
+		return stdout
+	}
+	noted := run("add", "box-on", "--yard", "home", "--hive", "h01", "--kg", "61", "--part", "medium-10", "--at", "2026-05-14T18:40:00Z")
+	id := strings.TrimSpace(strings.TrimPrefix(noted, "noted as "))
+	require.NotEmpty(t, id)
+	require.Contains(t, run("fix", id, "--kg", "6.1"), "fixed "+id)
+	require.Contains(t, run("list", "--format", "csv"), id+",2026-05-14T18:40:00Z,home,h01,box-on,6.1,medium-10,,")
+	require.Contains(t, run("history", id, "--format", "csv"), ",box-on,61,medium-10,,")
+	require.True(t, within(patience, func() bool { return d.metric(rebuilds) > before }), "the daemon does not read the yard anew")
+
+	// What the daemon would not take on its page it does not take here.
+	code, _, stderr = outyardIn(t, dir, nil, "journal", "add", "fed", "--yard", "home", "--hive", "h01", "--kg", "2000")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "more than a hive can hold")
+	code, _, stderr = outyardIn(t, dir, nil, "journal", "fix", "nobody", "--kg", "1")
+	require.Equal(t, exitFailed, code)
+	require.Contains(t, stderr, "there is no journal entry nobody")
+	require.Zero(t, d.stop())
 }
 
 // TestReadingsForAServerThatIsAway are not put where nobody would look for them.
