@@ -129,7 +129,7 @@ func confidence(chance float64, f Flow) float64 {
 	case 2:
 		most = 0.9
 	}
-	const weakKg, weakest, plainKg = 0.2, 0.4, 0.45
+	const weakKg, weakest, plainKg = 0.2, 0.6, 0.45
 	if share := (f.KgPerDay - weakKg) / (plainKg - weakKg); share < 1 {
 		most *= weakest + (1-weakest)*max(share, 0)
 	}
