@@ -22,7 +22,7 @@ import (
 // unless said otherwise).
 type Settings struct {
 	// StartChance is how likely robbing is to begin on a hive on a day of
-	// dearth with flying weather: about one hive of twenty in a late summer of
+	// dearth with flying weather: about one hive of ten in a late summer of
 	// sixty such days. StayChance is how likely it goes on the day after, and
 	// StayIdle how likely over a day on which nobody flies: robbers wait for
 	// the rain to end.
@@ -44,8 +44,9 @@ type Settings struct {
 	// rain by day keep them at home as well.
 	FlyTempC, FlyRainMm float64
 	// TellAt is the chance from which it is told, and OverAt the one below
-	// which it is over.
-	TellAt, OverAt float64
+	// which it is over. On the day itself it is told from TellSoonAt: a robbed
+	// colony may not live to the next, and to look in vain costs little.
+	TellAt, TellSoonAt, OverAt float64
 	// OutKg is what foragers weigh that are not home yet: the dip of a strong
 	// colony in the morning is 0.1 to 0.5 kg. OutAgainstKg is by how much that
 	// differs from the yard's other hives.
@@ -58,12 +59,12 @@ type Settings struct {
 // DefaultSettings are the ones to start from.
 func DefaultSettings() Settings {
 	return Settings{
-		StartChance: 0.0008, StayChance: 0.7, StayIdle: 0.95,
+		StartChance: 0.0016, StayChance: 0.7, StayIdle: 0.95,
 		LeastKg: 0.6, MostKg: 10,
 		NoiseKg: 0.25, NoiseFloorKg: 0.12,
 		StrayShare: 0.03, StrayKg: 0.5,
 		UsualDays: 14, FlyTempC: 12, FlyRainMm: 4,
-		TellAt: 0.5, OverAt: 0.2, OutKg: 0.35, OutAgainstKg: 0.2, PressingKg: 1.5,
+		TellAt: 0.5, TellSoonAt: 0.3, OverAt: 0.2, OutKg: 0.35, OutAgainstKg: 0.2, PressingKg: 1.5,
 	}
 }
 

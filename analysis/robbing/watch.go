@@ -244,7 +244,7 @@ func (w *Watch) SoFar(d Day, hive outyard.HiveID, outKg float64) (outyard.Findin
 	h := d.Hives[at]
 	h.ChangeKg += outKg
 	x := w.weigh(s, d, h, w.excessKg(h, common), mateKg, common, outKg)
-	if !x.known || x.lossKg < w.set.LeastKg || x.posterior < w.set.TellAt {
+	if !x.known || x.lossKg < w.set.LeastKg || x.posterior < w.set.TellSoonAt {
 		return outyard.Finding{}, false
 	}
 	from, till := lossHours(h, d.Dawn, d.Dusk)
