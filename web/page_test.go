@@ -113,6 +113,11 @@ func TestFirstStepsNameTheRealAddress(t *testing.T) {
 		status, _, _ := get(path)
 		require.Equal(t, http.StatusOK, status, path)
 	}
+	// Whoever got a step wrong learns it above the steps.
+	require.NoError(t, db.Refuse(t.Context(), []outyard.Refused{{Topic: "yards/home/hives/h01", Payload: []byte("?"), Arrived: testNow, Reason: "not SenML"}}))
+	_, body, _ = get("/")
+	require.Contains(t, body, "that could not be read")
+	require.Less(t, strings.Index(body, "that could not be read"), strings.Index(body, "mosquitto_pub"))
 }
 
 func TestWhatDidNotGetThroughIsShown(t *testing.T) {

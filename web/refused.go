@@ -180,7 +180,7 @@ func (s *site) newPlaces(list []outyard.Refused) []newPlace {
 		p := s.placeNamed(k.yard)
 		switch {
 		case p.Configured:
-			out = append(out, newPlace{Name: string(k.hive) + " at " + p.name(), Count: counts[k], Where: "below the hives of " + p.name(),
+			out = append(out, newPlace{Name: "hive " + string(k.hive) + " at " + p.name(), Count: counts[k], Where: "below the hives of " + p.name(),
 				Config: fmt.Sprintf("      - id: %s\n        name: %s", k.hive, k.hive)})
 		case !done[k.yard]:
 			done[k.yard] = true

@@ -41,7 +41,7 @@ func TestRefusedMessagesAreShownWhole(t *testing.T) {
 	require.NotContains(t, body, "\u202e", "nothing turns the text around")
 	text := textOfPage(body)
 	contains(t, text, `Record 0: unit "lb": not known`, `[{"n":"weight","u":"lb","v":1}]`, "9fff 0001 02", "5 bytes in hexadecimal",
-		"the first 480 characters of 10000 bytes", "H09 at Heron Point", "Below the hives of Heron Point", "Yard new-orchard")
+		"the first 480 characters of 10000 bytes", "Hive h09 at Heron Point", "Below the hives of Heron Point", "Yard new-orchard")
 	require.Regexp(t, `Without a place\s+4`, text)
 	require.Regexp(t, `Not readable\s+4`, text)
 	require.NotContains(t, text, "ry again", "it is not offered unless it is wired")
