@@ -151,3 +151,31 @@ func TestStreamsAreBounded(t *testing.T) {
 	require.Equal(t, http.StatusServiceUnavailable, status())
 	alive(t, addr)
 }
+
+// TestNothingBesideThePagesIsRead asks as no browser would, with addresses that
+// climb out of where the pages' files are.
+func TestNothingBesideThePagesIsRead(t *testing.T) {
+	addr := serveOpen(t, limits{header: openPatience, read: openPatience, write: openPatience, idle: openPatience, connections: 100})
+	for _, path := range []string{
+		"/static/../page.go", "/static/../../go.mod", "/static/..%2fpage.go", "/static/..%2f..%2fgo.mod", "/static/%2e%2e/%2e%2e/go.mod", "/static/..%5c..%5cgo.mod",
+		"/static/%2fetc%2fpasswd", "//etc/passwd", "/../../../../etc/passwd", "/static/....//....//etc/passwd", "/static/..%252f..%252fgo.mod", "/static/page.go%00.css",
+		"/static/..;/..;/go.mod", "/yards/..%2f..%2f..%2fetc%2fpasswd", "/api/v1/findings/..%2f..%2fjournal", "http://elsewhere.example/static/../go.mod",
+	} {
+		t.Run(path, func(t *testing.T) {
+			answer, err := http.ReadResponse(bufio.NewReader(dialOpen(t, addr, "GET "+path+" HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")), nil)
+			require.NoError(t, err)
+			defer answer.Body.Close()
+			body, err := io.ReadAll(answer.Body)
+			require.NoError(t, err)
+			require.GreaterOrEqual(t, answer.StatusCode, 300, string(body))
+			require.Less(t, answer.StatusCode, 500, string(body))
+			if to := answer.Header.Get("Location"); to != "" {
+				require.Regexp(t, `^/([^/\\]|$)`, to, "sent on within these pages alone")
+			}
+			for _, secret := range []string{"root:", "module outyard", "package web"} {
+				require.NotContains(t, string(body), secret)
+			}
+		})
+	}
+	alive(t, addr)
+}
