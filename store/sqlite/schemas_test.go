@@ -126,12 +126,78 @@ func TestOlderSchemas(t *testing.T) {
 	}
 }
 
+// laterRows are what programs of then wrote into tables that the files have
+// empty: as SQL, since the writing of today may be another.
+var laterRows = []struct {
+	schema int64 // from which on
+	insert string
+}{
+	{5, `INSERT INTO keepers (name, role, password, added_ns, seen_ns) VALUES ('maren', 'keeper', '$argon2id$of-then', 1810100000000000000, NULL)`},
+	{5, `INSERT INTO sessions (hash, keeper, made_ns, seen_ns) VALUES (x'5e551011', 'maren', 1810100000000000000, 1810110000000000000)`},
+	{5, `INSERT INTO tokens (id, hash, keeper, label, scope, made_ns) VALUES ('t1', x'70ce4e', 'maren', 'club dashboard', 'read', 1810100000000000000)`},
+	{6, `INSERT INTO nodes (user, secret, added_ns) VALUES ('mill-gateway', 'sha256$of-then', 1810100000000000000)`},
+	{6, `INSERT INTO grounds (user, yard, hive) VALUES ('mill-gateway', 'mill-lane', '')`},
+	{8, `INSERT INTO taken_over (source, yard, at_ns) VALUES ('/srv/outyard-north', 'mill-lane', 1810100000000000000)`},
+}
+
+// A table as a program of then left it: its columns, and their values as text,
+// a line a row.
+type oldTable struct {
+	columns string
+	rows    []string
+}
+
+// tablesOf reads all that a file has, but for what SQLite and the migrations
+// note themselves. Of the tables that are given only their columns are read.
+func tablesOf(t *testing.T, path string, of map[string]oldTable) map[string]oldTable {
+	t.Helper()
+	db, err := connect(path, "rw", readerPragmas)
+	require.NoError(t, err)
+	defer db.Close()
+	list := func(query string, args ...any) (all []string) {
+		rows, err := db.QueryContext(t.Context(), query, args...)
+		require.NoError(t, err, query)
+		defer rows.Close()
+		for rows.Next() {
+			var text string
+			require.NoError(t, rows.Scan(&text))
+			all = append(all, text)
+		}
+		require.NoError(t, rows.Err())
+		return all
+	}
+	tables := map[string]oldTable{}
+	for _, name := range list(`SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name != ?`, versionTable) {
+		columns := of[name].columns
+		if columns == "" && of == nil {
+			columns = list(`SELECT group_concat('quote("' || name || '")', ' || '','' || ') FROM pragma_table_info(?)`, name)[0]
+		}
+		if columns != "" {
+			tables[name] = oldTable{columns, list(`SELECT ` + columns + ` FROM "` + name + `" ORDER BY 1`)}
+		}
+	}
+	return tables
+}
+
 func openOlder(t *testing.T, schema int64, name string) {
 	file, err := os.ReadFile(name)
 	require.NoError(t, err, "make it: go test ./store/sqlite -run TestOlderSchemas -write-older")
 	dir := t.TempDir()
 	path := filepath.Join(dir, File)
 	require.NoError(t, os.WriteFile(path, file, 0o600))
+	db, err := connect(path, "rw", []string{"foreign_keys(1)"})
+	require.NoError(t, err)
+	for _, later := range laterRows {
+		if later.schema <= schema {
+			_, err := db.ExecContext(t.Context(), later.insert)
+			require.NoError(t, err, later.insert)
+		}
+	}
+	require.NoError(t, db.Close())
+	before := tablesOf(t, path, nil)
+	for name, table := range before {
+		require.NotEmpty(t, table.rows, "nothing is in %s: what would be lost of it is not seen", name)
+	}
 	require.NoError(t, os.Chtimes(path, noon, noon))
 	_, err = OpenForReading(t.Context(), dir)
 	require.ErrorIs(t, err, store.ErrOlder, "the file is of today's schema, and this test shows nothing")
@@ -197,6 +263,8 @@ func openOlder(t *testing.T, schema int64, name string) {
 	require.Equal(t, []Upgrade{{From: schema, To: Schema(), Backup: kept}}, upgrades)
 	requireFirst(s)
 	requireOf(t, kept, schema)
+	requireSameRows(t, before, tablesOf(t, path, before))
+	requireSameRows(t, before, tablesOf(t, kept, nil))
 	fresh, err := s.Keep(t.Context(), all)
 	require.NoError(t, err)
 	require.Empty(t, fresh, "what was kept then is not new now")
@@ -215,6 +283,16 @@ func openOlder(t *testing.T, schema int64, name string) {
 	require.NoError(t, err)
 	require.NoError(t, reader.Close())
 	require.NoError(t, Verify(t.Context(), filepath.Join(dir, File)))
+}
+
+// requireSameRows holds that no migration has changed or lost a row: every value
+// of then is there, to the letter. One that has to change a table says so here.
+func requireSameRows(t *testing.T, before, after map[string]oldTable) {
+	t.Helper()
+	for name, table := range before {
+		require.Equal(t, table.rows, after[name].rows, name)
+	}
+	require.Len(t, after, len(before))
 }
 
 // requireOf checks that a file is a whole store of that schema.
