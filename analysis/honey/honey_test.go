@@ -327,6 +327,37 @@ func TestWithoutEquipmentOnlyAHeftTells(t *testing.T) {
 	sane(t, w)
 }
 
+func TestABoxPutOnAHiveOfWhichNothingIsKnownLeavesItUnknown(t *testing.T) {
+	on := date(time.June, 8).Start(time.UTC).Add(17 * time.Hour)
+	for _, c := range []struct {
+		says    string
+		hive    outyard.Hive
+		journal []outyard.Entry
+		known   bool
+	}{
+		{"a super on boxes that nobody named is not the whole hive", outyard.Hive{ID: "h01"},
+			[]outyard.Entry{{Time: on, Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"}}, false},
+		{"nor are two", outyard.Hive{ID: "h01"},
+			[]outyard.Entry{{Time: on, Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"},
+				{Time: on.Add(time.Minute), Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"}}, false},
+		{"on boxes that were named it is one more", twoDeeps,
+			[]outyard.Entry{{Time: on, Yard: yard.ID, Hive: "h01", Kind: outyard.BoxOn, Part: "medium-10"}}, true},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			w := NewWatch(yard, c.hive, c.journal, DefaultSettings())
+			for i := range 20 { // all within what a single box, too, may weigh with a colony in it
+				w.Day(Day{Date: date(time.June, 1).Add(i), GrossKg: 28 + 0.5*float64(i), GainKg: 0.5, Income: true})
+				sane(t, w)
+			}
+			require.Equal(t, c.known, w.RoomKg().Known())
+			if !c.known {
+				require.False(t, w.StoresKg().Known())
+				require.Empty(t, w.Findings(), "a super is not called for where the room is not known")
+			}
+		})
+	}
+}
+
 func TestACopyGoesItsOwnWay(t *testing.T) {
 	w := NewWatch(yard, twoDeeps, nil, DefaultSettings())
 	for i := range 30 {
