@@ -57,12 +57,12 @@ type Settings struct {
 	// TellSwarmAt allows: nothing but falls in doubt would be left to tell of.
 	NoProbeNats float64
 	// TellSwarmAt is the probability from which a swarm is told. A keeper rather
-	// telephones or drives for nothing than loses a swarm, so that a third is
-	// enough; how sure it is, is said.
+	// telephones or drives for nothing than loses a swarm, so that three
+	// in ten are enough; how sure it is, is said.
 	TellSwarmAt float64
 	// KeepSwarmAt is the probability from which it stays told once the days after
-	// were looked at: nobody drives for it any more, but a swarm in the record is
-	// looked after for weeks.
+	// were looked at: nobody drives for it any more, so that it should be likelier
+	// than not.
 	KeepSwarmAt float64
 }
 
@@ -71,7 +71,7 @@ func DefaultSettings() Settings {
 	return Settings{
 		MinStepKg: 0.25, RateKgPerHour: 0.5, FallKgPerHour: 0.2, NoiseFactor: 5,
 		SettleSpan: 20 * time.Minute, SettleKg: 0.15, MaxSpan: 6 * time.Hour, SameVisit: 75 * time.Minute,
-		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 0.7, TellSwarmAt: 0.35, KeepSwarmAt: 0.4,
+		SwarmMinKg: 0.8, SwarmMaxKg: 5, OverturnedKg: 6, SmallGrossKg: 18, NoProbeNats: 0.7, TellSwarmAt: 0.3, KeepSwarmAt: 0.5,
 	}
 }
 

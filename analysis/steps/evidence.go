@@ -24,7 +24,7 @@ func (s *scales) weighWork() {
 		s.add(KeepersWork, -5*ramp(math.Abs(net), 0.6, 0.3)-1+3*ramp(c.NeighbourMarks, 1, 3)*ramp(out, 0.1, 0.3), "")
 	default:
 		// Lifting that the samples were too sparse to show.
-		s.add(KeepersWork, -2+2.4*ramp(s.cadenceMin, 10, 60), "")
+		s.add(KeepersWork, -2+1.3*ramp(s.cadenceMin, 10, 60), "")
 	}
 	if d.Reversals >= 2 {
 		s.add(KeepersWork, 1.5, "the weight went up and down several times")
@@ -91,19 +91,19 @@ func (s *scales) weighSwarm() {
 	// less or goes by and by was no lid, and stays gone or not from the next
 	// reading on.
 	quiet, lid := c.Quiet.Minutes(), s.likeLid()
-	s.add(SwarmLeft, lid*(-2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60))+(1-lid)*ramp(quiet, 0, 8)+ramp(quiet, 60, 180), "")
+	s.add(SwarmLeft, lid*(-2+1.5*ramp(quiet, 5, 20)+1.5*ramp(quiet, 20, 60))+(1-lid)*ramp(quiet, 0, 8)+ramp(quiet, 30, 90), "")
 	if c.BackShare > 0.6 {
 		s.add(SwarmLeft, -8, "")
 	}
 }
 
 // likeLid says, 0 to 1, how much a fall looks like the lid taken off: as heavy
-// and at once. Parts are known to some 15 %, a lid may stick to its inner cover
-// or not, and lids of which nothing is known weigh 1.5 to 4.8 kg with what lies
-// on and under them (common practice, no source).
+// and at once. Parts are known to some 15 %. Lids of which nothing is known weigh
+// 2.5 to 5.5 kg with their inner covers, of the simple kind 1.5 to 2.5 (common
+// practice, no source).
 func (s *scales) likeLid() float64 {
 	lost := -s.netKg
-	size := min(ramp(lost, 1.2, 1.7), ramp(lost, 5.3, 4.8))
+	size := min(0.3*ramp(lost, 1.2, 1.7)+0.7*ramp(lost, 2.5, 3.2), ramp(lost, 5.5, 5))
 	if lid := s.c.LidKg; outyard.Known(lid) && lid > 0 {
 		size = ramp(math.Abs(lost-lid)/lid, 0.35, 0.2)
 	}
@@ -241,9 +241,9 @@ func (s *scales) weighAftermath() {
 	if !c.Busy.Mates {
 		se += 0.25 / lost // weather changes from day to day
 	}
-	// In the rest flows, brood and weather hid it, or feigned it. The shares are
-	// those of the tuning seeds, made less sure.
-	swarm := 0.7*normal(perKg, 0.2, math.Hypot(0.05, se)) + 0.3*normal(perKg, 0.15, math.Hypot(0.25, se))
+	// On the tuning seeds and on seasons of another make half of the swarms or more
+	// showed it; in the rest flows, brood and weather hid it, or feigned it.
+	swarm := 0.5*normal(perKg, 0.2, math.Hypot(0.05, se)) + 0.5*normal(perKg, 0.05, math.Hypot(0.2, se))
 	other := 0.65*normal(perKg, 0.06, math.Hypot(0.07, se)) + 0.35*normal(perKg, 0.03, math.Hypot(0.25, se))
 	s.daysAfter = true
 	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too

@@ -185,10 +185,10 @@ func TestDaysLaterASwarmMustBeLikelier(t *testing.T) {
 		daysAfter bool
 		want      bool
 	}{
-		{"perhaps, today", 0.37, false, true},
-		{"perhaps, days later", 0.37, true, false},
+		{"perhaps, today", 0.4, false, true},
+		{"perhaps, days later", 0.4, true, false},
 		{"probably, days later", 0.6, true, true},
-		{"hardly, today", 0.3, false, false},
+		{"hardly, today", 0.25, false, false},
 	} {
 		v := Verdict{DaysAfter: c.daysAfter}
 		v.P[SwarmLeft] = c.p
@@ -211,12 +211,16 @@ func TestAProbeAwayFromTheNestHardlySpeaksAgainstASwarm(t *testing.T) {
 }
 
 func TestAnAfterSwarmIsLikelierAfterAPrimeOne(t *testing.T) {
+	odds := func(d *Departure, c Circumstances) float64 {
+		p := Explain(d, c, DefaultSettings()).P[SwarmLeft]
+		return p / (1 - p)
+	}
 	for _, kg := range []float64{0.8, 1.2} {
 		d, c := aSwarm()
 		d.AfterKg, d.LowestKg, d.WarmedK, d.CooledK = d.BaseKg-kg, d.BaseKg-kg, outyard.Unknown, outyard.Unknown
-		first := Explain(d, c, DefaultSettings())
+		first := odds(d, c)
 		c.Swarmed = 0.9
-		require.Greater(t, Explain(d, c, DefaultSettings()).P[SwarmLeft], first.P[SwarmLeft]+0.1, "%.1f kg", kg)
+		require.Greater(t, odds(d, c), 2*first, "%.1f kg", kg)
 	}
 	d, c := aSwarm()
 	d.AfterKg, d.LowestKg = 47, 47
