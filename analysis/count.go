@@ -65,6 +65,9 @@ func (c *Course) count(date outyard.Date) {
 	c.usual = c.usual.add(from, to, gains)
 	c.airs = c.airs.add(date, c.weather.temperatures(from, to, c.yard.Zone))
 	c.lookBackOn(date)
+	for i := range climates {
+		climates[i].Day.GainKg = gains[i].GainKg
+	}
 	c.judge.Day(date, climates)
 	c.watchNests(date, from, to)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))

@@ -46,6 +46,8 @@ type Day struct {
 	CondensationHours int // dew or frost on the wall
 	SaturatedHours    int // probe at or above Settings.SaturatedRHPct
 
+	GainKg float64 // what the hive gained over the day; see [Judge]
+
 	MouldIndex float64 // at the end of the day; NaN until anything is known of the wall
 	Course     Course  // what the day did to the index
 }
@@ -271,7 +273,7 @@ func (d *Days) stuck() bool {
 func unknownDay(date outyard.Date) Day {
 	unknown := outyard.Unknown
 	return Day{Date: date, InsideTempC: unknown, InsideRHPct: unknown, InsidePa: unknown, ExcessPa: unknown, OutsideRHPct: unknown,
-		WallTempC: unknown, WallRHPct: unknown, Wetness: unknown, MouldIndex: unknown, Course: Course{Growth: unknown}}
+		WallTempC: unknown, WallRHPct: unknown, Wetness: unknown, GainKg: unknown, MouldIndex: unknown, Course: Course{Growth: unknown}}
 }
 
 // middle is the median; it reorders x.

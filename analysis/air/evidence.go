@@ -26,12 +26,15 @@ type course struct {
 	peers        []*subject
 	vapourPa     []float64 // above the yardstick, oldest first, as subject.days
 	wetness      []float64 // the same, a logarithm
+	breath       []float64 // ln of the excess over outside; see ratio.go
+	ratio        []float64 // the same above the yardstick
 	middlePa     []float64 // the yardstick itself: the middle of the peers
 	middleWet    []float64
 
 	nowPa, nowWet     float64 // of the recent days
 	levelPa, levelWet float64 // of the earlier days; 0 without any
 	own               bool    // there are earlier days enough
+	held              held
 }
 
 // evidence is what a hive's last weeks say on one day.
@@ -44,8 +47,11 @@ type evidence struct {
 	nowPa, nowWet     float64
 	levelPa, levelWet float64 // what they are counted from
 	needPa, needWet   float64 // how much above counts
+	held              held    // where the ratio tells
+	byRatio           bool    // it does
 	share             float64 // the lesser of both rises over what is asked
 	sum               float64 // of the daily shares, see sumUp
+	wetShare          float64 // of the lesser of both rises, which makes surer where the ratio tells
 
 	slopePa  float64 // a day
 	pRising  float64
@@ -59,6 +65,14 @@ type evidence struct {
 func (ev *evidence) known() bool     { return outyard.Known(ev.insideRH) }
 func (ev *evidence) risePa() float64 { return ev.nowPa - ev.levelPa }
 func (ev *evidence) wetter() float64 { return ev.nowWet - ev.levelWet }
+
+// stranger says that the hive has no earlier course to compare with.
+func (ev *evidence) stranger() bool {
+	if ev.byRatio {
+		return !ev.held.own
+	}
+	return !ev.own
+}
 
 // look describes a hive's recent days.
 func (j *Judge) look(s *subject) evidence {
@@ -144,6 +158,8 @@ func (c *course) forget(n int) {
 	c.wetness = c.wetness[:copy(c.wetness, last(c.wetness, n))]
 	c.middlePa = c.middlePa[:copy(c.middlePa, last(c.middlePa, n))]
 	c.middleWet = c.middleWet[:copy(c.middleWet, last(c.middleWet, n))]
+	c.breath = c.breath[:copy(c.breath, last(c.breath, n))]
+	c.ratio = c.ratio[:copy(c.ratio, last(c.ratio, n))]
 }
 
 // measure brings a hive's course up to today.
@@ -161,7 +177,7 @@ func (j *Judge) measure(s *subject, ev *evidence) {
 	}
 	if c.by != by || c.weatherKnown != ev.weatherKnown || !slices.Equal(c.peers, ps) || len(c.vapourPa) != len(s.days)-1 {
 		*c = course{by: by, weatherKnown: ev.weatherKnown, peers: ps, vapourPa: c.vapourPa[:0], wetness: c.wetness[:0],
-			middlePa: c.middlePa[:0], middleWet: c.middleWet[:0]}
+			middlePa: c.middlePa[:0], middleWet: c.middleWet[:0], breath: c.breath[:0], ratio: c.ratio[:0]}
 	}
 	ev.by, ev.peers = by, len(ps)
 	for k := len(s.days) - 1 - len(c.vapourPa); k >= 0; k-- {
@@ -171,6 +187,7 @@ func (j *Judge) measure(s *subject, ev *evidence) {
 	var own bool
 	c.nowWet, c.levelWet, own = j.change(c.wetness)
 	c.own = c.own && own
+	c.held = j.holds(c)
 	if !c.own {
 		c.levelPa, c.levelWet = 0, 0
 	}
@@ -198,6 +215,8 @@ func (c *course) append(s *subject, k int, set Settings) {
 	middlePa, middleWet := c.middle(k, set)
 	c.middlePa, c.middleWet = append(c.middlePa, middlePa), append(c.middleWet, middleWet)
 	c.vapourPa, c.wetness = append(c.vapourPa, pa-middlePa), append(c.wetness, wet-middleWet)
+	breath := mine.breath(set)
+	c.breath, c.ratio = append(c.breath, breath), append(c.ratio, breath-c.middleBreath(k, set))
 }
 
 // middle is the peers' middle k days ago; zero without peers.
@@ -243,6 +262,10 @@ func (d *Day) wetness(weatherKnown bool) float64 {
 // weigh says how far the hive's rise is one that counts.
 func (j *Judge) weigh(s *subject, ev *evidence) {
 	set, c := j.set, &s.course
+	ev.byRatio = ev.by == others && ev.weatherKnown
+	if ev.byRatio {
+		j.weighRatio(s, ev)
+	}
 	ev.own, ev.nowPa, ev.nowWet = c.own, c.nowPa, c.nowWet
 	ev.levelPa, ev.levelWet = c.levelPa, c.levelWet
 	movingPa, movingWet := j.moving(s)
@@ -265,8 +288,10 @@ func (j *Judge) weigh(s *subject, ev *evidence) {
 	if !ev.own {
 		ev.needPa, ev.needWet = ev.needPa*set.StrangerTimes, ev.needWet*set.StrangerTimes
 	}
-	ev.share = min(ev.risePa()/ev.needPa, ev.wetter()/ev.needWet)
-	ev.sum = j.sumUp(s, ev)
+	ev.wetShare = min(ev.risePa()/ev.needPa, ev.wetter()/ev.needWet)
+	if !ev.byRatio {
+		ev.share, ev.sum = ev.wetShare, j.sumUp(s, ev)
+	}
 	if ev.sum < set.EnoughSum {
 		return
 	}

@@ -57,14 +57,14 @@ func (j *Judge) dampFinding(s *subject, e *episode) outyard.Finding {
 		f.State, f.End = outyard.Over, e.end.Start(j.zone).UTC()
 		is, since = "was", fmt.Sprintf("from %s to %s", dayMonth(e.onset), dayMonth(e.end.Add(-1)))
 	}
-	f.Summary = fmt.Sprintf("%s %s damp %s: its air held %.0f Pa more water vapour than %s", j.name(s.hive), is, since, ev.risePa(), e.yardstick())
+	f.Summary = fmt.Sprintf("%s %s damp %s: its air held %.0f Pa more water vapour than %s", j.name(s.hive), is, since, e.morePa(), e.yardstick())
 	if outyard.Known(ev.wallRH) {
 		f.Summary += fmt.Sprintf(", its walls are near %.0f %% humidity and take dew %.0f h a day.", ev.wallRH, ev.dewHours)
 	} else {
 		f.Summary += fmt.Sprintf(", at %.0f %% humidity inside; without a weather node this is less sure.", ev.insideRH)
 	}
 	f.Facts = facts(map[string]float64{
-		"excess_pa": round(ev.excessPa, 1), "rise_pa": round(ev.risePa(), 1), "slope_pa_per_day": round(e.first.slopePa, 0.1),
+		"excess_pa": round(ev.excessPa, 1), "rise_pa": round(e.morePa(), 1), "slope_pa_per_day": round(e.first.slopePa, 0.1),
 		"p_value": round(e.first.pRising, 0.0001), "wall_rh_pct": round(ev.wallRH, 0.1), "inside_rh_pct": round(ev.insideRH, 0.1),
 		"condensation_hours_per_day": round(ev.dewHours, 0.1), "mould_index": round(s.lastMould, 0.01), "hives_compared": float64(ev.peers),
 	})
@@ -95,7 +95,11 @@ func (e *episode) reasons() []string {
 	}
 	rs := []string{fmt.Sprintf("vapour %.0f Pa up on %s, where %.0f Pa would count", ev.risePa(), e.yardstick(), e.needPa),
 		fmt.Sprintf("%s nearer to saturation by %.0f %%, where %.0f %% would count", surface, 100*(math.Exp(ev.wetter())-1), 100*(math.Exp(e.needWet)-1))}
-	if outyard.Known(e.first.slopePa) && !e.stranger {
+	if ev.byRatio {
+		rs = []string{fmt.Sprintf("it holds %.1f times as much vapour over the air outside as %s, where %.1f times would count", math.Exp(ev.held.now-e.held.level), e.yardstick(), math.Exp(e.held.need)),
+			"half the ventilation doubles what a hive holds, whatever the weather and the colony's strength"}
+	}
+	if outyard.Known(e.first.slopePa) && !e.stranger && !ev.byRatio {
 		rs = append(rs, fmt.Sprintf("rising %.1f Pa a day when it was noticed (chance of no rise %.2g)", e.first.slopePa, e.first.pRising))
 	}
 	if outyard.Known(ev.wallRH) {

@@ -15,7 +15,9 @@ type HiveDay struct {
 }
 
 // A Judge follows the hives of one yard day by day and says which are damp. It
-// depends on nothing but the sequence of days.
+// depends on nothing but the sequence of days. What a hive gained ([Day.GainKg])
+// is the caller's to fill in: nectar that dries is no dampness. Where it is not
+// known none is taken to dry.
 type Judge struct {
 	yard  outyard.YardID
 	zone  *time.Location
@@ -25,6 +27,8 @@ type Judge struct {
 	date  outyard.Date
 	began bool
 	order []*subject // by id
+	// mostGain is the middle gain of the yard's hives on the last days.
+	mostGain []float64
 }
 
 // A subject is a hive under judgement.
@@ -88,6 +92,7 @@ func (j *Judge) Day(date outyard.Date, hives []HiveDay) {
 			j.measure(s, &seen[i])
 		}
 	}
+	j.mostGain = append(last(j.mostGain, j.set.DryingDays+j.set.LagDays-1), j.middleGain())
 	for i, s := range j.order {
 		if s.now {
 			j.weigh(s, &seen[i])

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -339,4 +340,68 @@ func BenchmarkAYardOfTwelveOverAWinter(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*12*180), "ns/hive-day")
+}
+
+// With weather and others a hive is judged by how many times as much vapour it
+// holds. The rises are those of physics: half the air let through is twice the
+// excess.
+func TestHalfTheVentilationIsDamp(t *testing.T) {
+	const days = 60
+	for _, c := range []struct {
+		says    string
+		times   float64 // the excess of the first hive from day 30 on
+		warmth  float64 // °C inside
+		others  float64 // times, of the others, from day 30 on
+		gainKg  float64
+		isDamp  bool
+		earlier float64 // times, of the first hive before
+	}{
+		{"half the air, twice the excess", 2, 18, 1, 0, true, 1},
+		{"a tenth more is within what hives differ by", 1.1, 18, 1, 0, false, 1},
+		{"all hold twice as much: a cold week", 2, 18, 2, 0, false, 1},
+		{"the others stop to brood and hold half", 1, 18, 0.5, 0, false, 1},
+		{"a hive that held half comes near the others", 0.85, 18, 1, 0, false, 0.5},
+		{"over brood bees fan", 2, 34.5, 1, 0, false, 1},
+		{"nectar dries", 2, 18, 1, 1.5, false, 1},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			j := NewJudge(coastYard(), DefaultSettings())
+			first := outyard.DateOf(winterStart, coast)
+			for day := range days {
+				var hs []HiveDay
+				for hive := range 5 {
+					excess := 300.0 * (1 + 0.05*math.Sin(float64(3*day+hive)))
+					switch {
+					case hive == 0 && day < 30:
+						excess *= c.earlier
+					case hive == 0:
+						excess *= c.times
+					case day >= 30:
+						excess *= c.others
+					}
+					d := unknownDay(first.Add(day))
+					d.Hours, d.OutsideHours = 24, 24
+					d.InsideTempC, d.OutsideRHPct = c.warmth, 90
+					d.ExcessPa, d.InsidePa = excess, 700+excess
+					d.InsideRHPct = 100 * d.InsidePa / SaturationPa(c.warmth)
+					d.WallRHPct, d.Wetness = 88, math.Log(0.88)
+					if d.GainKg = 0; day >= 30 {
+						d.GainKg = c.gainKg
+					}
+					hs = append(hs, HiveDay{hiveName(hive), d})
+				}
+				j.Day(first.Add(day), hs)
+			}
+			found := j.Findings()
+			found = slices.DeleteFunc(found, func(f outyard.Finding) bool { return f.Kind != outyard.Damp })
+			if !c.isDamp {
+				require.Empty(t, found)
+				return
+			}
+			require.Len(t, found, 1)
+			require.Equal(t, hiveName(0), found[0].Hive)
+			require.InDelta(t, 30, found[0].Onset.Sub(first.Start(coast)).Hours()/24, 2)
+			require.InDelta(t, 300, found[0].Fact("rise_pa"), 40, "what it holds more, Pa")
+		})
+	}
 }

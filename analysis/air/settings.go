@@ -95,6 +95,42 @@ type Settings struct {
 	// LeastPeers, 3: hives that are damp themselves are left out of the yard's
 	// middle as long as so many others remain.
 	LeastPeers int
+	// HoldsBy, 0.25: where weather and other hives are known, the least rise of
+	// a hive's excess over theirs that counts, as a logarithm: 28 % more.
+	// Sensors good to 3 %RH make 10 % of a winter's 350 Pa.
+	HoldsBy float64
+	// OwnShare, 0.5: by what share of that its own excess must have risen, too.
+	OwnShare float64
+	// MovingRatioTimes, 1.8: how many times the others' present unrest a rise
+	// must reach.
+	MovingRatioTimes float64
+	// LowRatio, 0.25: a hive that held less than this below the others is
+	// counted from there: coming up to them from far below is not damp.
+	LowRatio float64
+	// StrangerRatioTimes, 5: how many times as much is asked of a hive without
+	// an earlier course: healthy ones differ by half.
+	StrangerRatioTimes float64
+	// EnoughRatioSum, 0.9: as EnoughSum.
+	EnoughRatioSum float64
+	// SlowRatioDays, 5 d: as SlowDays.
+	SlowRatioDays int
+	// LeastMorePa, 60 Pa: less water than that more is within what probes err.
+	LeastMorePa float64
+	// BarePa, 60 Pa: the excess of a box without bees, at most.
+	BarePa float64
+	// DryWallRHPct, 66 %, and HumidWallRHPct, 80 %: the wall's humidity from
+	// which on a day counts, and counts in full: where mould may grow.
+	DryWallRHPct, HumidWallRHPct float64
+	// CoolC, 26 °C, and NestC, 34 °C: the warmth inside up to which a day
+	// counts in full, and from which on it does not: bees over brood fan.
+	CoolC, NestC float64
+	// HiveGainKg, 0.3 kg, and YardGainKg, 0.12 kg: a hive that gained so much,
+	// or a yard whose middle did, on a day of the last DryingDays has nectar to
+	// dry.
+	HiveGainKg, YardGainKg float64
+	// DryingDays, 10 d: for how long that goes on.
+	DryingDays int
+
 	// TrendDays, 21 d: over how many days the slope is taken.
 	TrendDays int
 	// TrendP, 0.12: the chance, by Mann-Kendall, that such a slope is none.
@@ -131,6 +167,8 @@ func DefaultSettings() Settings {
 		RisePa: 40, WetterBy: 0.045, MovingTimes: 2.3, SameLifeK: 2, ChangedPerK: 0.2, AllowedADay: 0.65, MostADay: 2.5, EnoughSum: 0.8, SlowDays: 4,
 		AloneTimes: 1.4, FewTimes: 1.2, StrangerTimes: 3,
 		DampRHPct: 76, SoakedRHPct: 94, DampInsideRHPct: 50, SoakedInsideRHPct: 66,
+		HoldsBy: 0.25, OwnShare: 0.5, MovingRatioTimes: 1.8, LowRatio: 0.25, StrangerRatioTimes: 5, EnoughRatioSum: 0.9, SlowRatioDays: 5, LeastMorePa: 60, BarePa: 60,
+		DryWallRHPct: 66, HumidWallRHPct: 80, CoolC: 26, NestC: 34, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
 		TrendDays: 21, TrendP: 0.12, EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21,
 		MouldIdleDays: 21, MouldApart: 1.5,
 	}

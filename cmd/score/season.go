@@ -113,7 +113,7 @@ func (s sightings) leftTrace(l simulator.Label) bool {
 }
 
 // lasting are the kinds whose label without an end goes on.
-var lasting = map[outyard.Kind]bool{outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true, outyard.BroodCold: true, simulator.DeadOut: true}
+var lasting = map[outyard.Kind]bool{outyard.Damp: true, outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true, outyard.BroodCold: true, simulator.DeadOut: true}
 
 // A rate counts what was there, what was found of it, and what was found of
 // nothing.
