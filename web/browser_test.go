@@ -34,7 +34,25 @@ func TestInABrowser(t *testing.T) {
 	t.Run("a draft outlives a dropped line", func(t *testing.T) { keepTheDraft(t, b, srv.URL) })
 	t.Run("the first reading is seen to come", func(t *testing.T) { watchTheFirstReading(t, b) })
 	t.Run("signing in, to the swarm and the journal", func(t *testing.T) { signInAndWalk(t, b) })
+	t.Run("an answer waits for the line", func(t *testing.T) { answerWaits(t, srv.URL, db) })
 	t.Run("complaints would be heard", func(t *testing.T) { complainsOfNothing(t, b, srv.URL) })
+}
+
+// answerWaits has the line drop at the press of the button. It has a browser
+// of its own, which complains of the line.
+func answerWaits(t *testing.T, base string, db *sqlite.Store) {
+	b := browsertest.Open(t)
+	b.Do(t, chromedp.EmulateViewport(390, 844), chromedp.Navigate(base+"/findings/"+swarmID+"/answer"),
+		chromedp.Click(chromedp.CSS(`.answer input[value="visit"]`)), chromedp.SendKeys(chromedp.CSS("[name=note]"), "Looked in."))
+	b.Offline(t, true)
+	b.Do(t, chromedp.Click(chromedp.CSS(".write.answer > button")), chromedp.Click(chromedp.CSS(".write.answer > button")))
+	b.WaitFor(t, `!document.querySelector("[data-waits]").hidden`)
+	b.Offline(t, false)
+	b.WaitFor(t, `document.body.textContent.includes("Written down. The yard is being evaluated again with it.")`)
+	es, _, err := db.Entries(t.Context(), Query{Yard: "heron-point", Hive: "h03", Kind: outyard.Kind(outyard.Visit), To: testNow})
+	require.NoError(t, err)
+	require.Len(t, es, 1)
+	require.Equal(t, "Looked in.", es[0].Note)
 }
 
 func complainsOfNothing(t *testing.T, b *browsertest.Browser, base string) {

@@ -79,9 +79,12 @@ for (const form of document.querySelectorAll("form[data-draft]")) {
     for (const e of fields()) if (e.type !== "radio" || e.checked) now[e.name] = e.value;
     store.set(now);
   });
-  // A form that is sent into a dead line is an error page of the browser's. So
-  // it is asked first whether we are reached, and again until we are.
-  const waits = form.querySelector("[data-waits]");
+}
+
+// A form that is sent into a dead line is an error page of the browser's. So
+// it is asked first whether we are reached, and again until we are.
+for (const waits of document.querySelectorAll("form [data-waits]")) {
+  const form = waits.closest("form");
   let asking = false, waiting = null;
   const send = async () => {
     if (asking) return; // gloves press twice
