@@ -76,6 +76,8 @@ grep -q 'CA ca.crt' "$root/tmp/authority.sh" || die "configs/README.md has no su
 inside sh -ec 'mkdir /tmp/authority && cd /tmp/authority && sh -e ../authority.sh' >"$work/openssl" 2>&1 || { cat "$work/openssl" >&2; die "openssl"; }
 inside install -m 644 /tmp/authority/server.crt /etc/outyard/server.crt
 inside install -m 640 -g outyard /tmp/authority/server.key /etc/outyard/server.key
+echo "honey & wax" >"$root/tmp/password"
+inside install -m 640 -g outyard /tmp/password /etc/outyard/mail-password
 cat >"$root/etc/outyard/outyard.yaml" <<CONFIG
 data: /var/lib/outyard
 listen: 0.0.0.0:$pages
@@ -88,6 +90,8 @@ mqtt:
 yards:
   - {id: heron-point, latitude: 48.80, longitude: -123.30, timezone: America/Vancouver, hives: [{id: h01}]}
   - {id: mill-creek, latitude: 48.60, longitude: -123.40, timezone: America/Vancouver, hives: [{id: h01}]}
+tell:
+  - {name: me, to: ["smtp://me:\${file:/etc/outyard/mail-password}@mail.example/?from=hives@mail.example&to=me@mail.example"]}
 CONFIG
 asOutyard outyard check >/dev/null || die "the config is refused"
 
