@@ -18,6 +18,12 @@ type FaultSettings struct {
 	// StuckWeight, 3 h: over which a weight must not change at all. Wind, warmth
 	// and bees move every scale by more than its step.
 	StuckWeight time.Duration
+	// CoarseShare, 1/3: with so many of its readings equal to the one before, a
+	// scale's step hides more than its noise, wind and bees show; and StillKgPerDay,
+	// 0.02 kg: what a hive changes by at least where nothing stirs, a cluster in
+	// a calm frost or combs without bees. For as long as that takes for a step,
+	// such a scale may stand still.
+	CoarseShare, StillKgPerDay float64
 	// StuckAir, 24 h: the same of a temperature or a humidity; a brood nest may
 	// be held within the step of a coarse sensor for as long, and is left out.
 	StuckAir time.Duration
@@ -69,7 +75,7 @@ type FaultSettings struct {
 
 // DefaultFaultSettings returns the defaults.
 func DefaultFaultSettings() FaultSettings {
-	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
+	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, CoarseShare: 1. / 3, StillKgPerDay: 0.02, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
 		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
 		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
@@ -120,6 +126,7 @@ type sensor struct {
 	last   float64   // the reading before
 	lastT  time.Time // its time
 	prev   float64   // and the one before that
+	grain  float64   // the least change that it has shown, 0 for none yet
 	days   [usualDays]dayRun
 	missed int         // readings in a row without it
 	jumps  []time.Time // wild readings of the last days
@@ -133,6 +140,7 @@ type dayRun struct {
 	day     int64 // since 1970
 	longest time.Duration
 	gap     time.Duration // the longest without the quantity
+	n, same int           // readings, and those equal to the one before
 }
 
 // A run is of equal values.
@@ -383,7 +391,7 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 	case s.run.n < f.set.StuckReadings:
 	case q == outyard.Weight:
 		// A step right onto the figure is a hive that fell or was taken away.
-		if same >= max(f.set.StuckWeight, f.usually(s)) && !(math.Abs(s.run.steppedKg) >= f.set.JumpKg) {
+		if same >= max(f.set.StuckWeight, f.usually(s), f.still(s)) && !(math.Abs(s.run.steppedKg) >= f.set.JumpKg) {
 			return stuck, s.run.from, 0.93
 		}
 	case temp || rh && s.run.value < 98:
@@ -446,6 +454,13 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 		*d = dayRun{day: day}
 	}
 	d.longest = max(d.longest, at.Sub(s.run.from))
+	d.n++
+	// A thousandth of a gram is arithmetic, not a scale.
+	if step := math.Abs(v - s.last); step == 0 {
+		d.same++
+	} else if step > 1e-6 && (s.grain == 0 || step < s.grain) {
+		s.grain = step
+	}
 	if !s.lastT.IsZero() && s.missed > 0 {
 		d.gap = max(d.gap, at.Sub(s.lastT))
 	}
@@ -455,6 +470,22 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 // did on the days before the present run; a day, where those are few.
 func (f *Faults) usually(s *sensor) time.Duration {
 	return f.longest(s, s.run.from, func(d dayRun) time.Duration { return d.longest })
+}
+
+// still is for how long a weight may stand still on a coarse scale; nothing for
+// one whose last digit never rests.
+func (f *Faults) still(s *sensor) time.Duration {
+	n, same := 0, 0
+	before := s.run.from.Unix() / (24 * 3600)
+	for _, d := range s.days {
+		if d.day > 0 && d.day < before && d.day >= before-usualDays {
+			n, same = n+d.n, same+d.same
+		}
+	}
+	if float64(same) < f.set.CoarseShare*float64(n) {
+		return 0
+	}
+	return time.Duration(s.grain / f.set.StillKgPerDay * float64(24*time.Hour))
 }
 
 // longest is UsualTimes the longest that a sensor did a thing for on the days

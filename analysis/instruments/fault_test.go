@@ -48,6 +48,17 @@ func measured(days int, hive play) (found []outyard.Finding, believed int) {
 	return f.Findings(), believed
 }
 
+// stepped is a scale with a coarse step in wind, but for a calm from hour 120
+// on, and up to an hour.
+func stepped(hour, until, stepKg float64) float64 {
+	noise := rand.New(rand.NewPCG(11, uint64(hour*10)))
+	kg := 34.0
+	if hour < 120 || hour >= until {
+		kg += 0.45*stepKg + 0.35*stepKg*noise.NormFloat64() // near the edge of a step
+	}
+	return stepKg * math.Round(kg/stepKg)
+}
+
 func between(from, to float64, do play) play {
 	return func(hour float64, r *outyard.Reading) {
 		if hour >= from && hour < to {
@@ -76,6 +87,15 @@ func TestWhichSensorLies(t *testing.T) {
 		{"a scale that shows tenths of a kilogram stands still every night", func(hour float64, r *outyard.Reading) {
 			r.Values[outyard.Weight] = math.Round(10*(34-0.002*hour+0.2*math.Sin(2*math.Pi*hour/24))) / 10
 		}, "", "", ""},
+		{"and for two days, when a frost without wind follows on windy weeks: its cluster eats a step in five", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] = stepped(hour, onset+48, 0.1)
+		}, "", "", ""},
+		{"but not for a week", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] = stepped(hour, onset+168, 0.1)
+		}, "weight", "stuck", outyard.Over},
+		{"of a scale that shows ten grams, half a day says as much", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] = stepped(hour, onset+15, 0.01)
+		}, "weight", "stuck", outyard.Over},
 		{"a hive that fell stands still from then on: that is no fault", between(onset, 1e9, shows(outyard.Weight, 12.5)), "", "", ""},
 		{"85 °C is a thermometer that was not read", between(onset, 1e9, shows(outyard.InsideTemp, 85)), "inside-temp", "unplugged", outyard.Open},
 		{"-127 °C is one that is not there", between(onset, 1e9, shows(outyard.InsideTemp, -127)), "inside-temp", "unplugged", outyard.Open},
