@@ -111,6 +111,15 @@ func (b boxes) size() float64 {
 	return min(1, least+(1-least)*b.nest/twoDeepsKg)
 }
 
+func countBoxes(parts []outyard.Part) (n int) {
+	for _, p := range parts {
+		if isBox(p) {
+			n++
+		}
+	}
+	return n
+}
+
 // topBox is the index of the uppermost box, -1 where there is none.
 func topBox(parts []outyard.Part) int {
 	for i, p := range slices.Backward(parts) {

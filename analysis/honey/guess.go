@@ -22,6 +22,7 @@ type work struct {
 	flowing  bool   // nectar comes in
 	box      bool   // the journal says that it was a box, not which
 	stones   bool   // she is known to lay stones on lids
+	back     bool   // a box was taken off within days, and may come back
 }
 
 // A guess is what a work is taken for.
@@ -148,8 +149,14 @@ func (w work) boxComes() float64 {
 	if w.stores.Known() && !w.flowing { // a hungry hive is fed
 		odds *= math.Exp(-hungryNats * surely(hungryKg-w.stores.Value, w.stores.Error))
 	}
+	if w.back {
+		odds = max(odds, backOdds)
+	}
 	return odds / (1 + odds)
 }
+
+// backOdds are those of a box that was taken off days ago, against sugar.
+const backOdds = 2
 
 // hungryKg are stores under which a keeper feeds where nothing comes in, and
 // hungryNats how much likelier that makes sugar than a box.

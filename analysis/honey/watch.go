@@ -38,6 +38,9 @@ type Watch struct {
 	// scale's zero; and the standard error of what was guessed, kg.
 	asideKg, unsureKg float64
 	stones            bool // she lays them on lids: one was named, or seen
+	// When a box was last taken off.
+	tookBox bool
+	tookOn  outyard.Date
 	// Bees and brood that left the colony and have not grown again, kg.
 	awayKg float64
 
@@ -112,14 +115,19 @@ func (w *Watch) Day(d Day) {
 	w.judge()
 }
 
-// equip brings the parts up to the day's end.
+// equip brings the parts up to the day's end. Of a hive whose boxes nobody
+// named, those that come later are not all: its parts stay unknown.
 func (w *Watch) equip(d Day) {
+	if topBox(w.hive.Equipment) < 0 {
+		return
+	}
 	end := d.Date.Add(1).Start(zoneOf(w.yard))
-	var told, box, changed bool
+	var told, box, took, changed bool
 	for w.entries < len(w.journal) && w.journal[w.entries].Time.Before(end) {
 		e := w.journal[w.entries]
 		w.entries++
 		_, part := outyard.Part(e.Part).Info()
+		took = took || e.Kind == outyard.HoneyTaken || e.Kind == outyard.BoxOff
 		ofBox := e.Kind == outyard.BoxOn || e.Kind == outyard.BoxOff || e.Kind == outyard.HoneyTaken
 		switch {
 		case part:
@@ -149,8 +157,10 @@ func (w *Watch) equip(d Day) {
 			told = true // nor is sugar
 		}
 	}
+	boxesBefore := countBoxes(w.parts)
 	if !told && outyard.Known(d.HandledKg) {
-		g := guessWork(w.parts, work{kg: d.HandledKg, date: d.Date, latitude: w.yard.Latitude, stores: w.stores, flowing: w.flowing, box: box, stones: w.stones})
+		g := guessWork(w.parts, work{kg: d.HandledKg, date: d.Date, latitude: w.yard.Latitude, stores: w.stores, flowing: w.flowing, box: box, stones: w.stones,
+			back: w.tookBox && d.Date.Sub(w.tookOn) <= wetDays})
 		if g.what != "" {
 			w.assumed = append(w.assumed, assumption{d.Date, d.HandledKg, g.what})
 			w.assumed = w.assumed[max(0, len(w.assumed)-keepAssumptions):]
@@ -158,11 +168,21 @@ func (w *Watch) equip(d Day) {
 		changed = changed || g.what != "" || math.Abs(d.HandledKg) > leastWorkKg
 		w.parts, w.unsureKg = g.parts, math.Hypot(w.unsureKg, g.errorKg)
 	}
-	if changed {
+	if countBoxes(w.parts) < boxesBefore || took {
+		w.tookBox, w.tookOn = true, d.Date
+	}
+	switch {
+	case changed:
 		w.boxes = boxesOf(w.parts, w.set.PartError)
 		w.raw.Reset()
+	case outyard.Known(d.HandledKg):
+		w.gained += d.HandledKg // sugar, combs: in the stores at once
 	}
 }
+
+// wetDays is within how many days emptied boxes come back, for bees to lick
+// them dry (common practice, no source).
+const wetDays = 7
 
 // weighDown notes a stone on the lid and, below nought, its going: what the
 // journal put there goes first, then the one that the config names.
