@@ -162,8 +162,12 @@ func (h *hive) count(date outyard.Date, from, to time.Time, dark night, w *weath
 	return row, climate, true
 }
 
+// hottestDayC is as warm as a hive is in a day's mean: bees cool a nest that is
+// warmer than 36 °C, and boxes without bees follow the air.
+const hottestDayC = 38
+
 // insideTempC is the mean of what the probe in the hive shows over a day, as
-// long as it is trusted.
+// long as it is trusted, and unknown where no hive is as hot.
 func insideTempC(samples []condition.Sample, lyingSince time.Time) float64 {
 	sum, n := 0.0, 0
 	for _, s := range samples {
@@ -174,7 +178,7 @@ func insideTempC(samples []condition.Sample, lyingSince time.Time) float64 {
 			sum, n = sum+s.InsideTempC, n+1
 		}
 	}
-	if n == 0 {
+	if n == 0 || sum > hottestDayC*float64(n) {
 		return outyard.Unknown
 	}
 	return sum / float64(n)

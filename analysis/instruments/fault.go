@@ -48,6 +48,18 @@ type FaultSettings struct {
 	// Hot, 12 h: over which it must be hotter throughout, nights too, for the
 	// sun to be no excuse.
 	Hot time.Duration
+	// SwapK, 2 K: to within so much a figure must be that of the reading before
+	// turned into degrees Fahrenheit, for the node to have changed its unit;
+	// SwapWithin, 90 min: from one reading to the next. In Celsius it would have
+	// warmed by 30 K or so meanwhile.
+	SwapK      float64
+	SwapWithin time.Duration
+	// SwapRHPct, 5 %: by how much the humidity, where there is one, may change
+	// with that. A probe that is hung into a nest goes into drier air.
+	SwapRHPct float64
+	// NestMostC, 38 °C: warmer is no nest, so that a figure above it cannot be a
+	// probe that was hung into one.
+	NestMostC float64
 	// LightestKg, -3 kg, and HeaviestKg, 250 kg: what a hive with its stand
 	// cannot weigh. A little below nought is a scale set with something on it.
 	LightestKg, HeaviestKg float64
@@ -77,6 +89,7 @@ type FaultSettings struct {
 func DefaultFaultSettings() FaultSettings {
 	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, CoarseShare: 1. / 3, StillKgPerDay: 0.02, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
+		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38,
 		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
 		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
 }
@@ -121,7 +134,7 @@ type sensors struct {
 // A sensor is one quantity of one node.
 type sensor struct {
 	run    run       // of equal values, up to now
-	odd    [3]since  // values that are a missing probe's, impossible, or hot
+	odd    [4]since  // values that are a missing probe's, impossible, hot, or in Fahrenheit by how they came
 	fine   time.Time // since when they have been neither
 	last   float64   // the reading before
 	lastT  time.Time // its time
@@ -240,7 +253,7 @@ func (f *Faults) Observe(r outyard.Reading) (believed outyard.Reading, changed b
 		if q == outyard.InsideRH {
 			elsewhere = r.Values[outyard.InsideTemp]
 		}
-		changed = f.take(n, q, v, elsewhere, r.Time) || changed
+		changed = f.take(n, q, v, elsewhere, n.moistenedPct(q, r), r.Time) || changed
 		if q != outyard.Weight && f.doubtful(s, r.Time) {
 			r.Values[q] = outyard.Unknown
 		}
@@ -272,7 +285,7 @@ func (f *Faults) miss(n *sensors, q outyard.Quantity, at time.Time) bool {
 // doubtful says that nothing is to be made of what the sensor shows now, even
 // where it is too early to tell anybody.
 func (f *Faults) doubtful(s *sensor, now time.Time) bool {
-	if s.open() != nil || s.odd[0].n > 0 || s.odd[1].n > 0 {
+	if s.open() != nil || s.odd[0].n > 0 || s.odd[1].n > 0 || s.odd[3].n > 0 {
 		return true
 	}
 	return s.run.n >= f.set.StuckReadings && s.run.value >= f.set.PinnedRHPct && now.Sub(s.run.from) >= f.set.Pinned/3
@@ -298,8 +311,9 @@ func (f *Faults) DoubtedSince(hive outyard.HiveID, q outyard.Quantity) time.Time
 }
 
 // take carries a sensor on by a reading.
-func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at time.Time) bool {
+func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPct float64, at time.Time) bool {
 	s := n.of[q]
+	swapped := s.odd[3].n > 0 && !f.swappedBack(s, v) || f.swaps(s, q, v, moistenedPct, at)
 	s.follow(v, elsewhereC, at)
 	s.missed = 0
 	if q == outyard.Weight {
@@ -309,6 +323,7 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at 
 	s.odd[0].see(missing(q, v), at)
 	s.odd[1].see(f.cannotBe(q, v), at)
 	s.odd[2].see(q == outyard.InsideTemp && v > f.set.HottestC || q == outyard.OutsideTemp && v > f.set.HottestC, at)
+	s.odd[3].see(swapped, at)
 
 	what, from, sure := f.lies(s, q, at)
 	open := s.open()
@@ -318,6 +333,9 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at 
 	case open == nil && what != "":
 		s.past = append(s.past, &fault{lie: what, onset: from, value: v, sure: sure, n: len(s.jumps)})
 		s.fine = time.Time{}
+		if what == fahrenheit && s.odd[3].n == 0 {
+			s.odd[3] = since{from, s.odd[2].n}
+		}
 		return true
 	case open == nil || open.slow():
 		return false
@@ -341,10 +359,8 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC float64, at 
 // patience is for how long a sensor must be fine to be so again.
 func (f *Faults) patience(o *fault) time.Duration {
 	switch o.lie {
-	case stuck, absent:
+	case stuck, absent, fahrenheit:
 		return 0
-	case fahrenheit:
-		return 24 * time.Hour
 	case jumping:
 		return time.Duration(f.set.JumpDays) * 24 * time.Hour
 	}
@@ -362,7 +378,7 @@ func (f *Faults) stillOdd(s *sensor, o *fault, v float64, at time.Time) bool {
 	case impossible:
 		return s.odd[1].n > 0
 	case fahrenheit:
-		return s.odd[2].n > 0
+		return s.odd[2].n > 0 || s.odd[3].n > 0
 	case jumping:
 		return len(s.jumps) > 0 && at.Sub(s.jumps[len(s.jumps)-1]) < f.set.Wrong
 	}
@@ -381,6 +397,8 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		return impossible, s.odd[1].from, 0.97
 	case temp && s.odd[2].lasted(at, f.set.Hot, 6):
 		return fahrenheit, s.odd[2].from, 0.9
+	case s.odd[3].lasted(at, f.set.Wrong, 3):
+		return fahrenheit, s.odd[3].from, 0.93
 	case len(s.jumps) >= f.set.Jumps:
 		return jumping, s.jumps[0], 0.9
 	case q == outyard.InsideRH && s.run.value >= f.set.PinnedRHPct:
@@ -402,6 +420,47 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		}
 	}
 	return "", time.Time{}, 0
+}
+
+// celsius is what a figure in degrees Fahrenheit stands for.
+func celsius(f float64) float64 { return (f - 32) / 1.8 }
+
+// moistenedPct is by how much the humidity beside a temperature has changed
+// since the reading before, NaN where that is not known.
+func (n *sensors) moistenedPct(q outyard.Quantity, r outyard.Reading) float64 {
+	rh := outyard.InsideRH
+	if q == outyard.OutsideTemp {
+		rh = outyard.OutsideRH
+	}
+	if n.of[rh] == nil || !n.of[rh].lastT.Equal(n.of[q].lastT) {
+		return outyard.Unknown
+	}
+	return r.Values[rh] - n.of[rh].last
+}
+
+// swaps says that a temperature is the one before in the other kind of degrees.
+func (f *Faults) swaps(s *sensor, q outyard.Quantity, v, moistenedPct float64, at time.Time) bool {
+	const leastK = 15 // the two kinds meet at -40
+	temp := q == outyard.InsideTemp || q == outyard.OutsideTemp
+	if !temp || v-s.last < leastK || at.Sub(s.lastT) > f.set.SwapWithin || missing(q, v) || missing(q, s.last) {
+		return false
+	}
+	if !(math.Abs(celsius(v)-s.last) <= f.set.SwapK) {
+		return false
+	}
+	if outyard.Known(moistenedPct) {
+		return math.Abs(moistenedPct) <= f.set.SwapRHPct
+	}
+	return v > f.set.NestMostC
+}
+
+// swappedBack says that a temperature that was in degrees Fahrenheit is in
+// Celsius again: nearer, so, to the reading before, or to the air outside,
+// which no hive is colder than by so much.
+func (f *Faults) swappedBack(s *sensor, v float64) bool {
+	const colderK = 20
+	was := celsius(s.last)
+	return math.Abs(v-was) < math.Abs(celsius(v)-was) || celsius(v) < f.airC-colderK
 }
 
 // missing says that a value is what nodes give for a probe that is not there:

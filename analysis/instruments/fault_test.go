@@ -48,6 +48,15 @@ func measured(days int, hive play) (found []outyard.Finding, believed int) {
 	return f.Findings(), believed
 }
 
+// cold is a hive without bees, by a probe whose degrees are stretched and
+// shifted.
+func cold(stretch, shiftK float64) play {
+	return func(hour float64, r *outyard.Reading) {
+		c := 2 + 0.8*math.Sin(2*math.Pi*hour/24) + 0.01*math.Mod(hour, 7)
+		r.Values[outyard.InsideTemp] = math.Round(10*(stretch*c+shiftK)) / 10
+	}
+}
+
 // stepped is a scale with a coarse step in wind, but for a calm from hour 120
 // on, and up to an hour.
 func stepped(hour, until, stepKg float64) float64 {
@@ -111,6 +120,25 @@ func TestWhichSensorLies(t *testing.T) {
 		{"a cluster of 65 degrees, nights too, is one in Fahrenheit", func(_ float64, r *outyard.Reading) {
 			r.Values[outyard.InsideTemp] = r.Values[outyard.InsideTemp]*9/5 + 32
 		}, "inside-temp", "Fahrenheit", outyard.Open},
+		{"nor need it be hot: a figure that is the one before in Fahrenheit, in air as moist, tells of itself",
+			func(hour float64, r *outyard.Reading) {
+				cold(1, 0)(hour, r)
+				between(onset, onset+100, cold(9./5, 32))(hour, r)
+			}, "inside-temp", "Fahrenheit", outyard.Over},
+		{"a probe that goes from the cold into a nest is none, though 2 °C are 35.6 °F", func(hour float64, r *outyard.Reading) {
+			cold(1, 0)(hour, r)
+			if hour >= onset {
+				r.Values[outyard.InsideTemp] = 35 + 0.1*math.Sin(hour)
+				r.Values[outyard.InsideRH] -= 25
+			}
+		}, "", "", ""},
+		{"nor one without a humidity", func(hour float64, r *outyard.Reading) {
+			cold(1, 0)(hour, r)
+			r.Values[outyard.InsideRH] = outyard.Unknown
+			if hour >= onset {
+				r.Values[outyard.InsideTemp] = 35 + 0.1*math.Sin(hour)
+			}
+		}, "", "", ""},
 		{"an hour of 55 °C in the sun is none", between(onset, onset+1, shows(outyard.InsideTemp, 55)), "", "", ""},
 		{"a weight below nought for long is none", between(onset, 1e9, func(hour float64, r *outyard.Reading) { r.Values[outyard.Weight] -= 50 }), "weight", "out of range", outyard.Open},
 		{"one wild reading is none", between(onset, onset+0.1, shows(outyard.Weight, 90)), "", "", ""},
@@ -159,7 +187,10 @@ func TestWhichSensorLies(t *testing.T) {
 			if c.quantity == "inside-temp" && c.state == outyard.Open {
 				require.Less(t, believed, 14*24*6*2/3, "and nothing is made of it")
 			}
-			if c.fault != "Fahrenheit" && c.fault != "wild jumps" {
+			if c.state == outyard.Over && c.fault == "Fahrenheit" {
+				require.InDelta(t, onset, f.Onset.Sub(start).Hours(), 0.2)
+				require.InDelta(t, onset+100, f.End.Sub(start).Hours(), 0.2)
+			} else if c.fault != "Fahrenheit" && c.fault != "wild jumps" {
 				require.InDelta(t, onset, f.Onset.Sub(start).Hours(), 0.2)
 			}
 		})
