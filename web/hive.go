@@ -182,6 +182,11 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	if v.Charts, err = s.pictures(ctx, p, hive, sp, v.Out, found, days, now); err != nil {
 		return err
 	}
+	// The journal's marks are told with the weight, as those of what was found.
+	if said := journalSaid(entries, p.zone()); said != "" && len(v.Charts) > 0 && v.Charts[0].Name == "weight" {
+		weight := &v.Charts[0]
+		weight.Words, weight.Alt = weight.Words+" "+said, weight.Alt+" "+said
+	}
 	for _, f := range found {
 		v.Found = append(v.Found, s.noteOf(f, p, now))
 	}
@@ -345,6 +350,24 @@ var drawings = []drawing{
 	{"humidity", "Humidity", "%", 120},
 	{"vapour", "Water vapour in the air", "Pa", 120},
 	{"mould", "Mould index on the wall", "0 to 6", 80},
+}
+
+// mostMarksSaid are how many marks a chart tells one by one.
+const mostMarksSaid = 6
+
+// journalSaid says in words what the journal's marks on a chart are.
+func journalSaid(entries []outyard.Entry, zone *time.Location) string {
+	if len(entries) > mostMarksSaid {
+		return fmt.Sprintf("%d entries of the journal are marked; the list below has them.", len(entries))
+	}
+	var said []string
+	for _, e := range entries {
+		said = append(said, entryTexts[e.Kind]+" ("+e.Time.In(zone).Format("2 Jan")+")")
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	return "In the journal: " + listed(said) + "."
 }
 
 // pictures are the charts that have something to show.
@@ -512,9 +535,8 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 					marked = append(marked, f.Kind.Happened()+" ("+f.Onset.In(p.zone()).Format("2 Jan")+")")
 				}
 			}
-			const most = 6
 			switch {
-			case len(marked) > most:
+			case len(marked) > mostMarksSaid:
 				texts = append(texts, fmt.Sprintf("%d findings are marked; the list below has them.", len(marked)))
 			case len(marked) > 0:
 				texts = append(texts, "Marked: "+listed(marked)+".")
