@@ -176,6 +176,26 @@ func TestAFallIsToldAtTheSecondReadingUnlessItMayBeTheLid(t *testing.T) {
 	}
 }
 
+// At 10 m/s the wind may lift a lid of 0.21 m² by 0.8 kg: 0.5 x 1.25 kg/m³ x 0.6
+// x 0.21 m² x (10 m/s)² is 7.9 N.
+func TestWhatAStormShakesNobodyLifted(t *testing.T) {
+	for _, c := range []struct {
+		name           string
+		liftKg, windMS float64
+		work           bool
+	}{
+		{"0.9 kg, calm", 0.9, 1, true},
+		{"0.9 kg, wind unknown", 0.9, outyard.Unknown, true},
+		{"0.9 kg, 12 m/s", 0.9, 12, false},
+		{"4.4 kg, 12 m/s", 4.4, 12, true},
+	} {
+		d, around := aSwarm()
+		d.AfterKg, d.LowestKg, d.WarmedK, d.CooledK = d.BaseKg, d.BaseKg-c.liftKg, outyard.Unknown, outyard.Unknown
+		d.Reversals, d.Away, around.WindMS = 2, 3, c.windMS
+		require.Equal(t, c.work, Explain(d, around, DefaultSettings()).Cause == KeepersWork, c.name)
+	}
+}
+
 // Who may still find it hanging hears of it sooner than it goes into the record.
 func TestDaysLaterASwarmMustBeLikelier(t *testing.T) {
 	set := DefaultSettings()
