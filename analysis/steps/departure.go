@@ -79,6 +79,7 @@ func DefaultSettings() Settings {
 type Departure struct {
 	Before  time.Time // the last quiet sample before it
 	Start   time.Time // the first sample that departed
+	Fell    time.Time // half way between the two samples of the largest fall
 	End     time.Time // the first sample of the new quiet, or the newest so far
 	Settled bool      // the new quiet has come
 	Cut     bool      // it was ended by MaxSpan or a gap, not by quiet
@@ -356,7 +357,11 @@ func (d *Detector) describe() {
 	dep.Cadence = newest.Time.Sub(path[0].Time) / time.Duration(dep.Samples)
 	dep.LowestKg, dep.HighestKg, dep.Reversals = dep.BaseKg, dep.BaseKg, 0
 	largest, turn, dir := 0.0, path[0].WeightKg, 0.0
-	for _, s := range path[1:] {
+	fallKg := 0.0
+	for i, s := range path[1:] {
+		if kg := path[i].WeightKg - s.WeightKg; kg > fallKg {
+			fallKg, dep.Fell = kg, path[i].Time.Add(s.Time.Sub(path[i].Time)/2).Truncate(time.Second)
+		}
 		dep.LowestKg, dep.HighestKg = min(dep.LowestKg, s.LowKg), max(dep.HighestKg, s.HighKg)
 		if math.Abs(s.StepKg) > math.Abs(largest) {
 			largest, dep.StepSpan = s.StepKg, s.StepSpan

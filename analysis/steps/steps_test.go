@@ -101,6 +101,45 @@ func TestAnExodusHidesOnlyInGapsThatHoldIt(t *testing.T) {
 	require.InDelta(t, 1-0.6*11.5/60, exodusBetween(60), 1e-9)
 }
 
+func TestAHiveIsDatedByItsFallNotByTheGustsBefore(t *testing.T) {
+	for _, c := range []struct {
+		says  string
+		gusts time.Duration // before the fall
+	}{
+		{"out of a calm", 0},
+		{"after an hour of gusts", time.Hour},
+		{"after two", 2 * time.Hour},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(3, 1))
+			fall := noon.Add(12*time.Hour + 4*time.Minute)
+			det := NewDetector(DefaultSettings())
+			var found *Departure
+			for at := noon; at.Before(fall.Add(4 * time.Hour)); at = at.Add(10 * time.Minute) {
+				kg := 29 + 0.02*rng.NormFloat64()
+				switch {
+				case at.After(fall):
+					kg -= 25
+				case !at.Before(fall.Add(-c.gusts)):
+					kg += map[bool]float64{true: 0.3, false: -0.3}[at.Minute()%20 < 10]
+				}
+				s := condition.Sample{Time: at, WeightKg: kg, LowKg: kg, HighKg: kg, InsideTempC: outyard.Unknown, InsideRHPct: outyard.Unknown}
+				if d := det.Next(s, 0.02, outyard.Unknown); d != nil {
+					found = d
+				}
+			}
+			require.NotNil(t, found)
+			e := Event{Departure: found, Verdict: Explain(found, Circumstances{SolarHour: 1, SunDeg: -30, Quiet: 3 * time.Hour, Stood: 3 * time.Hour, Busy: activity.Unknown(),
+				OutsideTempC: outyard.Unknown, RainMm: outyard.Unknown, WindMS: outyard.Unknown, CommonKg: outyard.Unknown}, DefaultSettings())}
+			got := Findings([]Event{e}, time.UTC, DefaultSettings())
+			require.Len(t, got, 1)
+			require.Equal(t, outyard.KnockedOver, got[0].Kind)
+			require.InDelta(t, 0, got[0].Onset.Sub(fall).Minutes(), 5, "half a cadence")
+			require.Contains(t, got[0].Summary, got[0].Onset.Format("15:04"))
+		})
+	}
+}
+
 // A step put into quiet noise comes out as one departure of that size, at any
 // cadence; quiet noise alone as none.
 func TestStepsComeOutAsTheyWentIn(t *testing.T) {
