@@ -213,6 +213,13 @@ func (p spell) explains(q spell, slack time.Duration) bool {
 	return begun && q.heard.Sub(p.heard) < slack+q.cadence
 }
 
+// The program's safety notes on stings, heights, electricity and the drive.
+const (
+	stingCaution = "Veil and gloves also for the electronics: bees guard what stands at their entrance."
+	mastCaution  = "No ladder alone, none on soft ground or in wind, and none near power lines; keep off masts when there is thunder. What hangs on the mains is an electrician's."
+	driveCaution = "No node is worth a drive in a storm or by night."
+)
+
 func (s *Silence) finding(hive outyard.HiveID, p spell) outyard.Finding {
 	who, advice := "this hive's node", []string{
 		"Carry a charged battery; look at plug, cable, antenna and whether water came in.",
@@ -229,9 +236,19 @@ func (s *Silence) finding(hive outyard.HiveID, p spell) outyard.Finding {
 			"Carry a charged battery; without it, rain and flying weather are guessed from the hives.",
 		}
 	}
+	caution := []string{stingCaution, driveCaution}
+	if hive != "" {
+		// The node may be silent because of what befell the hive.
+		advice = append(advice, "A hive that fell over or was taken away can silence its node: telephone somebody near, or go soon after a storm.")
+		caution = []string{"A hive on its side stings: come with veil, gloves and boots on, and keep others away.", stingCaution, driveCaution}
+	} else if !p.yardWide(s) {
+		caution = []string{mastCaution, driveCaution}
+	} else {
+		caution = []string{mastCaution, stingCaution, driveCaution}
+	}
 	f := outyard.Finding{
 		Kind: outyard.Silent, Yard: s.yard.ID, Hive: hive, Onset: p.last, Severity: outyard.Soon, Confidence: 0.97,
-		Advice: advice, State: outyard.Open,
+		Advice: advice, Caution: caution, State: outyard.Open,
 		Facts: map[string]any{"cadence_minutes": p.cadence.Minutes(),
 			"reasons": []string{fmt.Sprintf("it usually sends every %s", spoken(p.cadence))}},
 	}
