@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -60,6 +61,9 @@ func writeChart(w http.ResponseWriter, c chart.Chart, width int, q url.Values) e
 	_, _ = w.Write(b.Bytes()) // who has left cannot be told
 	return nil
 }
+
+// ofClimate are the findings that the charts of a hive's air show.
+var ofClimate = map[outyard.Kind]bool{outyard.Damp: true, outyard.MouldRisk: true, outyard.BroodCold: true, outyard.SensorFault: true, outyard.Silent: true}
 
 // chartOf gathers what one of a hive's charts shows.
 func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.HiveID, sp span, out bool, width int) (chart.Chart, error) {
@@ -165,6 +169,19 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 		c.Lowest, c.LeastSpan = 0, 3.5
 		c.Refs = []chart.Ref{{Value: 1, Label: "mould can begin"}, {Value: 3, Label: "can be seen"}}
 		c.Lines = []chart.Line{{Buckets: dailyLine(ds, sp.zone, func(d outyard.Day) float64 { return d.MouldIndex })}}
+	}
+	if name != "weight" && name != "gain" && len(c.Lines) > 0 {
+		// What was found in the air, and what was done about it, on the same
+		// axis; the rest stands with the weight.
+		found, err := s.foundIn(ctx, p.ID, hive, sp)
+		if err != nil {
+			return c, err
+		}
+		entries, err := s.entriesIn(ctx, p.ID, hive, sp)
+		if err != nil {
+			return c, err
+		}
+		c.Marks = marksOf(slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return !ofClimate[f.Kind] }), entries)
 	}
 	return c, nil
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -58,4 +59,25 @@ func TestVapourInsideAndOutside(t *testing.T) {
 	status, _, body = series("quantity=inside-vapour")
 	require.Equal(t, http.StatusBadRequest, status)
 	require.Contains(t, body, "hive is missing")
+}
+
+// What was found in the air stands on the climate's charts, what was found on
+// the scale does not.
+func TestClimateChartsBearWhatWasFoundInTheAir(t *testing.T) {
+	_, get := visit(t, seed(t), testOptions())
+	for _, c := range []struct {
+		path, letter string
+		there        bool
+	}{
+		{"alder-bank/hives/h02/chart/temperature.svg", "D", true},
+		{"alder-bank/hives/h02/chart/humidity.svg", "D", true},
+		{"alder-bank/hives/h02/chart/vapour.svg", "D", true},
+		{"alder-bank/hives/h02/chart/mould.svg", "D", true},
+		{"heron-point/hives/h03/chart/temperature.svg", "S", false},
+		{"heron-point/hives/h03/chart/weight.svg", "S", true},
+	} {
+		status, svg, _ := get("/yards/" + c.path + "?w=700&from=2027-05-01&to=2027-05-14")
+		require.Equal(t, http.StatusOK, status, c.path)
+		require.Equal(t, c.there, strings.Contains(svg, ">"+c.letter+"</text>"), "%s: %s", c.path, c.letter)
+	}
 }
