@@ -41,7 +41,7 @@ type Settings struct {
 	// TogetherShare, 0.5: when so many of the yard's other nests cool too, it
 	// is the weather or the season.
 	TogetherShare float64
-	// LivedWarmth, 0.22: the least warmth that told of bees before.
+	// LivedWarmth, 0.18: the least warmth that told of bees before.
 	LivedWarmth float64
 	// EmptyWarmth, 0.12, EmptyShare, 0.4, and EmptyCoupling, 0.65: a hive is
 	// empty when its warmth is no more than that, and than so much of what it
@@ -62,7 +62,7 @@ type Settings struct {
 // DefaultSettings returns the defaults.
 func DefaultSettings() Settings {
 	return Settings{NestWarmth: 0.75, LostShare: 0.72, NestLostC: 31.5, LostDays: 2, FirstDay: 75, LastDay: 258, BreakDays: 45,
-		SwarmFirst: 91, SwarmLast: 212, PauseDays: 21, TogetherShare: 0.5, LivedWarmth: 0.22, EmptyWarmth: 0.12, EmptyShare: 0.4, EmptyCoupling: 0.65, EmptyDays: 3,
+		SwarmFirst: 91, SwarmLast: 212, PauseDays: 21, TogetherShare: 0.5, LivedWarmth: 0.18, EmptyWarmth: 0.12, EmptyShare: 0.4, EmptyCoupling: 0.65, EmptyDays: 3,
 		BackShare: 0.85, BackDays: 3, MovedK: 3, MovedShare: 0.5, BlindDays: 21}
 }
 

@@ -9,6 +9,7 @@ import (
 	"outyard"
 	"outyard/alerts"
 	"outyard/analysis"
+	"outyard/analysis/brood"
 	"outyard/simulator"
 )
 
@@ -304,6 +305,16 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			// Warmth goes before the last brood and the last bees do.
 			f := nearest(outyard.BroodCold, l, 21*day, 0)
 			for f != nil && l.Kind == simulator.DeadOut && nearest(outyard.BroodCold, l, 21*day, 0) != nil {
+			}
+			if f == nil && l.Kind == simulator.DeadOut {
+				// What was told of the brood before has become an empty box.
+				for i := range found {
+					o := &found[i]
+					if o.Kind == outyard.BroodCold && o.Yard == l.Yard && o.Hive == l.Hive && o.State == outyard.Open && o.Facts["state"] == string(brood.Empty) &&
+						o.Onset.After(l.Time.Add(-45*day)) && o.Onset.Before(l.Time.Add(21*day)) {
+						f = o
+					}
+				}
 			}
 			if l.What == simulator.BroodBreak || !l.End.IsZero() && l.End.Sub(l.Time) < leastLack {
 				continue // over before it is told, or its own affair
