@@ -17,6 +17,9 @@ type kindRule struct {
 	// event says that it happens rather than lasts: telling that it is over
 	// would be no news, and being over does not make it old.
 	event bool
+	// past says that it is told of only after it has begun: one that is found
+	// to begin later than what was told is another.
+	past bool
 	// news is how long after its onset a finding is still told when first
 	// raised; later it is on the pages only.
 	news time.Duration
@@ -24,27 +27,27 @@ type kindRule struct {
 
 var kindRules = map[outyard.Kind]kindRule{
 	// A swarm hangs near the hive for hours, seldom more than a day.
-	outyard.Swarm: {2 * time.Hour, true, 6 * time.Hour},
+	outyard.Swarm: {within: 2 * time.Hour, event: true, news: 6 * time.Hour},
 	// The brood chills in hours, but the hive lies there until somebody comes.
-	outyard.KnockedOver: {2 * time.Hour, false, 3 * day},
+	outyard.KnockedOver: {within: 2 * time.Hour, news: 3 * day},
 	// Robbing goes on by daylight for days; its onset is a day's, not a minute's.
-	outyard.Robbing: {day, false, 2 * day},
+	outyard.Robbing: {within: day, news: 2 * day},
 	// These hold until something is done. Raised long after the onset they
 	// are still true, but no surprise: the window only keeps the findings of
 	// an imported season quiet.
-	outyard.StoresLow: {10 * day, false, 30 * day},
-	outyard.RoomLow:   {10 * day, false, 14 * day},
-	outyard.BroodCold: {10 * day, false, 14 * day},
-	outyard.Damp:      {10 * day, false, 45 * day},
-	outyard.MouldRisk: {10 * day, false, 60 * day},
+	outyard.StoresLow: {within: 10 * day, news: 30 * day},
+	outyard.RoomLow:   {within: 10 * day, news: 14 * day},
+	outyard.BroodCold: {within: 10 * day, news: 14 * day},
+	outyard.Damp:      {within: 10 * day, news: 45 * day},
+	outyard.MouldRisk: {within: 10 * day, news: 60 * day},
 	// Told within days of the onset, or it is history.
-	outyard.FlowStart: {10 * day, true, 7 * day},
-	outyard.FlowEnd:   {10 * day, true, 7 * day},
+	outyard.FlowStart: {within: 10 * day, event: true, past: true, news: 7 * day},
+	outyard.FlowEnd:   {within: 10 * day, event: true, past: true, news: 7 * day},
 	// A backlog that fills part of a gap moves the onset of the silence.
-	outyard.Silent:      {day, false, 14 * day},
-	outyard.BatteryLow:  {10 * day, false, 30 * day},
-	outyard.SensorFault: {day, false, 14 * day},
-	outyard.Handling:    {2 * time.Hour, true, day},
+	outyard.Silent:      {within: day, news: 14 * day},
+	outyard.BatteryLow:  {within: 10 * day, news: 30 * day},
+	outyard.SensorFault: {within: day, news: 14 * day},
+	outyard.Handling:    {within: 2 * time.Hour, event: true, news: day},
 }
 
 // otherRule is for a kind that this package has not heard of.

@@ -283,7 +283,8 @@ func retake(known, f *outyard.Finding) (Change, bool) {
 
 // pairNearest pairs known with found findings of the same thread whose onsets
 // are within that kind's tolerance, the nearest first, each once, and returns
-// those without a partner, in order.
+// those without a partner, in order. What begins only after the known one was
+// told is no partner, where nothing is told before it begins.
 func pairNearest(known, found []*outyard.Finding, take func(known, f *outyard.Finding)) (knownLeft, foundLeft []*outyard.Finding) {
 	byThread := func(a, b *outyard.Finding) int {
 		return cmp.Or(threadOf(a).compare(threadOf(b)), a.Onset.Compare(b.Onset), cmp.Compare(a.ID, b.ID))
@@ -311,6 +312,9 @@ func pairNearest(known, found []*outyard.Finding, take func(known, f *outyard.Fi
 			apart := ks[k].Onset.Sub(fs[f].Onset)
 			if apart > within {
 				break
+			}
+			if ruleOf(t.kind).past && fs[f].Onset.After(ks[k].ToldAt) && !ks[k].Onset.After(ks[k].ToldAt) {
+				continue
 			}
 			pairs = append(pairs, pair{apart.Abs(), k, f})
 		}

@@ -55,6 +55,10 @@ func TestLedgerKeepsIdentity(t *testing.T) {
 			map[string]outyard.State{a: outyard.Open, a + "-2": outyard.Open}},
 		{"a whole yard's finding has no hive in its id", []outyard.Finding{finding(outyard.FlowStart, "", noon)}, []outyard.Finding{finding(outyard.FlowStart, "", noon)},
 			map[string]outyard.State{"flow-start-alder-slip-20270512T1900Z": outyard.Open}},
+		{"a flow that is found to have begun a day sooner is the same", []outyard.Finding{finding(outyard.FlowStart, "", noon)}, []outyard.Finding{finding(outyard.FlowStart, "", noon.Add(-24*time.Hour))},
+			map[string]outyard.State{"flow-start-alder-slip-20270512T1900Z": outyard.Open}},
+		{"a flow that begins only after one was told is another", []outyard.Finding{finding(outyard.FlowStart, "", noon)}, []outyard.Finding{finding(outyard.FlowStart, "", at(90*time.Minute))},
+			map[string]outyard.State{"flow-start-alder-slip-20270512T1900Z": outyard.Withdrawn, "flow-start-alder-slip-20270512T2030Z": outyard.Open}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			l := alerts.NewLedger(nil)

@@ -57,6 +57,8 @@ type Flow struct {
 	// Full says that it was lost because all hives were full: they were heard,
 	// but full hives say nothing of nectar.
 	Full bool
+
+	first outyard.Date // Start as it was first told
 }
 
 // Over says that the flow has ended, or was lost sight of.

@@ -53,7 +53,8 @@ type distribution [states]float64
 type step struct {
 	date     outyard.Date
 	gain     pooled
-	flight   float64      // NaN for unknown weather
+	flight   float64 // NaN for unknown weather
+	rainMm   float64
 	season   float64      // what the season leaves of the chance of bloom
 	emission distribution // likelihood of the day's gain in each state
 	filtered distribution // chance of each state after this day

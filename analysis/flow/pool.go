@@ -19,6 +19,7 @@ type hiveState struct {
 	shares   *robust.Window // its gain as a share of the yard's, on days that tell
 	strength float64        // 1 is the yard's average hive
 	quietTo  outyard.Date   // the last day on which it is not listened to
+	dead     float64        // chance that no living colony is in it
 }
 
 // A pool learns how strong each hive is and how noisy the yard's scales are.
@@ -37,6 +38,18 @@ const (
 	tellingGainKg = 0.4
 	// Strengths outside this are an instrument's, not a colony's.
 	minStrength, maxStrength = 0.1, 4
+	// How likely a colony dies on a day of the season (one of four in a year,
+	// common practice) and how likely the keeper fills a hive again.
+	diesChance, revivesChance = 0.0015, 0.01
+	// An empty hive keeps its weight but for the scale's noise; a living colony
+	// swings about its share of what the yard gains, of which even a weak one
+	// takes some, and now and then does what it likes.
+	emptyKg, livingKg, wildKg = 0.03, 0.08, 0.5
+	leastShare, livingSpread  = 0.4, 0.5
+	wildShare                 = 0.1
+	// One day alone may not bury a colony: what it says for that is bounded (log
+	// of the ratio of likelihoods), what it says for life is bounded less.
+	mostForDeath, mostForLife = 1.5, 4
 	// A full hive that gains so much has room after all.
 	fullGainKg = 0.3
 	// Residuals from which the noise of a scale is learnt, and how many must be
@@ -54,7 +67,7 @@ func newPool(set Settings) *pool {
 func (p *pool) clone() *pool {
 	c := &pool{set: p.set, hives: make(map[outyard.HiveID]*hiveState, len(p.hives)), residuals: p.residuals.Clone()}
 	for id, h := range p.hives {
-		c.hives[id] = &hiveState{shares: h.shares.Clone(), strength: h.strength, quietTo: h.quietTo}
+		c.hives[id] = &hiveState{shares: h.shares.Clone(), strength: h.strength, quietTo: h.quietTo, dead: h.dead}
 	}
 	return c
 }
@@ -68,8 +81,9 @@ func (p *pool) hive(id outyard.HiveID) *hiveState {
 	return h
 }
 
-// day pools one day's gains. days is sorted by hive.
-func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
+// day pools one day's gains. days is sorted by hive; wetKg is by how much water
+// may have changed each.
+func (p *pool) day(date outyard.Date, days []HiveDay, wetKg float64) pooled {
 	var heard, full voices
 	for _, d := range days {
 		h := p.hive(d.Hive)
@@ -90,6 +104,7 @@ func (p *pool) day(date outyard.Date, days []HiveDay) pooled {
 			heard.add(h, d.GainKg)
 		}
 	}
+	heard, full = heard.living(wetKg), full.living(wetKg)
 	hiveNoise := p.hiveNoiseKg()
 	if len(heard.gains) == 0 && full.speak(hiveNoise) {
 		heard = full
@@ -127,6 +142,46 @@ func (v *voices) add(h *hiveState, gainKg float64) {
 // none.
 func (v *voices) speak(hiveNoiseKg float64) bool {
 	return robust.HuberMean(v.gains) < -hiveNoiseKg/math.Sqrt(float64(len(v.gains)))
+}
+
+// living weighs anew which hives have a colony in them, and leaves out those
+// that likelier have none.
+func (v voices) living(wetKg float64) voices {
+	yard := make([]float64, len(v.states))
+	for i := range v.states {
+		var others []float64
+		for j, o := range v.states {
+			if j != i && o.dead < 0.5 {
+				others = append(others, v.gains[j])
+			}
+		}
+		yard[i] = robust.Median(others)
+	}
+	var alive voices
+	for i, h := range v.states {
+		if outyard.Known(yard[i]) {
+			h.live(v.gains[i], yard[i], wetKg)
+		}
+		if h.dead < 0.5 {
+			alive.add(h, v.gains[i])
+		}
+	}
+	if len(alive.states) == 0 {
+		return v
+	}
+	return alive
+}
+
+// live weighs one day's gain for and against a colony being in the hive, given
+// what the yard's other hives gained.
+func (h *hiveState) live(gainKg, yardKg, wetKg float64) {
+	share := max(h.strength, leastShare) * yardKg
+	empty := studentT(gainKg, 0, math.Hypot(emptyKg, wetKg))
+	colony := (1-wildShare)*studentT(gainKg, share, math.Hypot(math.Hypot(livingKg, wetKg), livingSpread*share)) + wildShare*studentT(gainKg, 0, wildKg)
+	for_ := min(max(math.Log(empty/colony), -mostForLife), mostForDeath)
+	p := h.dead*(1-revivesChance) + (1-h.dead)*diesChance
+	odds := p / (1 - p) * math.Exp(for_)
+	h.dead = odds / (1 + odds)
 }
 
 func (h *hiveState) learn(share float64) {

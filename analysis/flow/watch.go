@@ -41,9 +41,9 @@ const (
 	bloomDays = 8
 	// By so many days its first may be moved while it is still the same.
 	sameBloomDays = 4
-	// It must bring so much more than what came before it, which was a trickle
-	// or a fraction of it: a flow that strengthens is the same flow.
-	trickleKg, opensByKg, severalTimes = 0.4, 0.5, 3
+	// It must bring so much more, and so many times as much, as what came before
+	// it, which was a trickle: a flow that strengthens is the same flow.
+	trickleKg, opensByKg, severalTimes = 0.4, 0.5, 4
 )
 
 // NewWatch returns a watch that has seen nothing yet.
@@ -92,7 +92,7 @@ func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 			}
 		}
 	}
-	st := step{date: date, gain: w.pool.day(date, days), flight: w.set.flight(weather), season: w.set.Season(weather.NoonSunDeg)}
+	st := step{date: date, gain: w.pool.day(date, days, w.wetKg(weather.RainMm)), flight: w.set.flight(weather), season: w.set.Season(weather.NoonSunDeg), rainMm: weather.RainMm}
 	st.emission = w.set.emit(st.gain, st.flight, st.season, weather.RainMm)
 	before := w.began
 	if n := len(w.steps); n > 0 {
@@ -109,6 +109,19 @@ func (w *Watch) day(date outyard.Date, days []HiveDay, weather Weather) {
 	w.gains = append(w.gains, st.gain.gainKg)
 	w.hives = append(w.hives, st.gain.hives)
 	w.decide(st)
+}
+
+// wetKg is by how much water may have changed a hive's weight on a day that
+// comes after the latest: wood takes up today's rain, and gives back yesterday's.
+func (w *Watch) wetKg(rainMm float64) float64 {
+	const unknownKg, mostKg = 0.1, 0.3
+	if n := len(w.steps); n > 0 {
+		rainMm = max(rainMm, w.steps[n-1].rainMm)
+	}
+	if !outyard.Known(rainMm) {
+		return unknownKg
+	}
+	return min(2*w.set.RainNoiseKgPerMm*rainMm, mostKg)
 }
 
 // decide says after each day which flows there are. The chance that opens a
@@ -156,7 +169,7 @@ func (w *Watch) consider(r run, old []Flow, chance float64) {
 		}
 		r.start = w.flows[n-1].End.Add(1)
 	}
-	f := Flow{Start: r.start, End: r.end, Told: w.last}
+	f := Flow{Start: r.start, End: r.end, Told: w.last, first: r.start}
 	told := false
 	for _, o := range old {
 		if o.Start.Sub(r.end) > 0 || o.Over() && o.End.Before(r.start) {
@@ -168,8 +181,14 @@ func (w *Watch) consider(r run, old []Flow, chance float64) {
 		if (r.next != outyard.Date{}) && r.next.Sub(o.Start) <= sameBloomDays {
 			continue // that was the bloom
 		}
+		if r.start.Sub(o.Told) > sameBloomDays && !o.Told.Before(w.settled()) {
+			continue // what was told was none, and this is another
+		}
 		if !told && !w.taken(o.Told) {
-			f.Told = o.Told
+			f.Told, f.first = o.Told, o.first
+			if f.Told.Before(f.Start) {
+				f.Start = f.Told // it had begun when it was told
+			}
 			if o.Told.Before(w.settled()) {
 				f.Start, f.StartLow, f.StartHigh = o.Start, o.StartLow, o.StartHigh
 			}
@@ -253,7 +272,11 @@ func (w *Watch) runs(known []Flow) []run {
 		if at, ok := w.opens(runs[i], known); ok {
 			runs = slices.Insert(runs, i+1, run{start: at, end: runs[i].end, opened: true})
 			runs[i].end, runs[i].next = at.Add(-1), at
-			i++
+			for _, f := range known {
+				if f.Over() && !f.End.Before(runs[i].start) && at.Sub(f.End) > sameBloomDays {
+					runs[i].end = f.End // what was told to be over is
+				}
+			}
 		}
 	}
 	if n := len(runs); n > 0 {
@@ -265,14 +288,25 @@ func (w *Watch) runs(known []Flow) []run {
 
 // opens says on which day of a run, if any, another bloom opened: the day that
 // parts the run's gains best in two levels (least squares), when the later is
-// so much the higher that neither chance nor weather made it. A bloom that was
-// told and is settled opened when it was said to, and none is found besides.
+// so much the higher that neither chance nor weather made it. One that was told
+// opened when it was said to, or a few days from it, and none is found besides:
+// days before it that turn out to be of a flow as well do not make it unsaid.
 func (w *Watch) opens(r run, known []Flow) (outyard.Date, bool) {
+	at, found := w.parts(r)
 	for _, f := range known {
-		if f.Told.Before(w.settled()) && r.start.Before(f.Start) && !r.end.Before(f.Start) {
-			return f.Start, true
+		if f.first.Sub(r.start) < bloomDays || r.end.Before(f.Start) {
+			continue
 		}
+		if gap := at.Sub(f.first); found && !f.Told.Before(w.settled()) && -sameBloomDays <= gap && gap <= sameBloomDays && !f.Told.Before(at) {
+			return at, true
+		}
+		return f.Start, true
 	}
+	return at, found
+}
+
+// parts says which day parts a run best in a trickle and a bloom, if one does.
+func (w *Watch) parts(r run) (outyard.Date, bool) {
 	const (
 		fewestAfter = 2
 		goodFlight  = 0.6 // days on which the weather explains a small gain are left out
@@ -292,7 +326,7 @@ func (w *Watch) opens(r run, known []Flow) (outyard.Date, bool) {
 			continue
 		}
 		before, after := mean(kg[:i]), mean(kg[i:])
-		if after-before < opensByKg || before > trickleKg && after < severalTimes*before {
+		if after-before < opensByKg || before > trickleKg || after < severalTimes*before {
 			continue
 		}
 		n, m := float64(i), float64(len(kg)-i)
@@ -302,12 +336,6 @@ func (w *Watch) opens(r run, known []Flow) (outyard.Date, bool) {
 	}
 	if at == 0 || above(kg[at:], kg[:at], w.set.YardNoiseKg) < sureT {
 		return outyard.Date{}, false
-	}
-	for _, f := range known {
-		// Nobody is told of the same bloom twice because better days followed.
-		if gap := dates[at].Sub(f.Start); f.Start.Sub(r.start) >= bloomDays && gap > sameBloomDays {
-			return f.Start, true
-		}
 	}
 	return dates[at], true
 }

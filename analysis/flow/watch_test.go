@@ -2,6 +2,7 @@ package flow
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -429,6 +430,120 @@ func TestABloomThatOpensInATrickleIsTold(t *testing.T) {
 	}
 	require.GreaterOrEqual(t, starts/seasons, 0.8)
 	require.GreaterOrEqual(t, ends/seasons, 0.9)
+}
+
+// What nobody lives in keeps its weight, and hides no flow of those that live.
+// Expected days: the season's own truth, to 3 days.
+func TestEmptyHivesHaveNoVoice(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		hives, empty int
+		kg           float64
+	}{
+		{"one of four died", 4, 1, 2},
+		{"two of four died", 4, 2, 1},
+		{"three of six died", 6, 3, 1},
+		{"four of six died", 6, 4, 2},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			random := rand.New(rand.NewPCG(4, 4))
+			const seasons = 20
+			starts, ends, kg := 0.0, 0.0, 0.0
+			for seed := range uint64(seasons) {
+				bloom := truth{date(time.May, 20), date(time.June, 14), c.kg}
+				all := newSeason(seed, c.hives, bloom)
+				all.dryDays = true
+				w := watched(t, all, func(_ outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+					for i := range days[:c.empty] {
+						days[i].GainKg = 0.02 * random.NormFloat64()
+					}
+					return days
+				})
+				for i := range c.empty {
+					require.Greater(t, w.pool.hive(outyard.HiveID(fmt.Sprintf("h%02d", i+1))).dead, 0.9, "seed %d", seed)
+				}
+				for i := c.empty; i < c.hives; i++ {
+					require.Less(t, w.pool.hive(outyard.HiveID(fmt.Sprintf("h%02d", i+1))).dead, 0.5, "seed %d", seed)
+				}
+				flows := w.Flows()
+				if len(flows) != 1 {
+					continue
+				}
+				starts += within(3, flows[0].Start, bloom.from)
+				ends += within(3, flows[0].End, bloom.to)
+				kg += flows[0].KgPerDay
+			}
+			require.GreaterOrEqual(t, starts/seasons, 0.9)
+			require.GreaterOrEqual(t, ends/seasons, 0.9)
+			// A living hive brings 0.6 of the kg on a usual day, less what it eats.
+			require.InDelta(t, 0.6*c.kg-0.12, kg/seasons, 0.25*c.kg)
+		})
+	}
+}
+
+func TestAHiveThatWasEmptyIsHeardWhenBeesMoveIn(t *testing.T) {
+	moved := date(time.May, 25)
+	w := watched(t, newSeason(1, 4, mayFlow), func(d outyard.Date, days []HiveDay, _ *Weather) []HiveDay {
+		if d.Before(moved) {
+			days[0].GainKg = 0
+		}
+		return days
+	})
+	require.Less(t, w.pool.hive("h01").dead, 0.1)
+}
+
+// A start that was told is neither unsaid nor said again when days before it
+// turn out to have brought nectar as well, when the flow strengthens, or when
+// rain parts it; nor does it move past the day on which it was told.
+func TestAFlowThatLastsIsToldOnce(t *testing.T) {
+	strengthens := truth{date(time.June, 1), date(time.June, 20), 3}
+	for _, c := range []struct {
+		name   string
+		flows  []truth
+		change func(outyard.Date, []HiveDay, *Weather) []HiveDay
+	}{
+		{"it strengthens", []truth{{date(time.May, 10), date(time.May, 31), 1.2}, strengthens}, nil},
+		{"a trickle came before it", []truth{{date(time.April, 25), date(time.May, 11), 0.5}, {date(time.May, 12), date(time.June, 10), 2}}, nil},
+		{"six days of rain part it", []truth{mayFlow}, func(d outyard.Date, days []HiveDay, w *Weather) []HiveDay {
+			if gone := d.Sub(mayFlow.from); gone >= 10 && gone < 16 {
+				w.RainMm = 15
+				for i := range days {
+					days[i].GainKg = -0.2
+				}
+			}
+			return days
+		}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for seed := range uint64(10) {
+				told := map[outyard.Date]outyard.Date{} // its start by the day on which it was told
+				s := newSeason(seed, 5, c.flows...)
+				s.dryDays = true
+				w := NewWatch(heron, DefaultSettings())
+				for d := date(time.April, 1); d.Before(date(time.July, 1)); d = d.Add(1) {
+					s.run(w, d, d, c.change)
+					now := map[outyard.Date]bool{}
+					for _, f := range w.Flows() {
+						now[f.Told] = true
+						told[f.Told] = f.Start
+						require.False(t, f.Told.Before(f.Start), "seed %d: %s was told of before it began", seed, f.Start)
+					}
+					for was, start := range told {
+						if f := c.flows[len(c.flows)-1]; start.Sub(f.from) >= -3 && d.Before(f.to) {
+							require.True(t, now[was], "seed %d: on %s the flow of %s, told on %s, was unsaid", seed, d, start, was)
+						}
+					}
+				}
+				n := 0
+				for _, f := range w.Flows() {
+					if f.KgPerDay > 0.33 { // a trickle is none
+						n++
+					}
+				}
+				require.Equal(t, 1, n, "seed %d: %v", seed, w.Flows())
+			}
+		})
+	}
 }
 
 func TestAFullHiveThatGainsHasRoom(t *testing.T) {
