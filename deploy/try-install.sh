@@ -116,6 +116,8 @@ grep -q 'outyard keeper add' "$work/refusal" || die "it does not say what to do:
 step "accounts and credentials"
 password="a-swarm-in-May-$RANDOM$RANDOM"
 printf '%s\n' "$password" | asOutyard outyard keeper add maya
+if inside outyard node add root-gateway --yard heron-point >"$work/root" 2>&1; then die "root writes what the daemon cannot open"; fi
+grep -q 'sudo -u outyard' "$work/root" || die "it does not say as whom: $(cat "$work/root")"
 heron=$(asOutyard outyard node add heron-gateway --yard heron-point)
 mill=$(asOutyard outyard node add mill-gateway --yard mill-creek)
 if [ -z "$heron" ] || [ -z "$mill" ]; then die "no secret was shown"; fi

@@ -58,11 +58,14 @@ func newRestore() *cobra.Command {
 		Long: `Checks a file that backup wrote and puts it in the place of the store. The
 daemon must be stopped. A store that is there is left alone, unless --force is
 given: then it is kept beside it under a name that ends in the time.`,
-		Example: "  systemctl stop outyard && outyard restore outyard-2027-05-14.db --force",
+		Example: "  systemctl stop outyard && sudo -u outyard outyard restore outyard-2027-05-14.db --force",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			cfg, err := loadConfig(cmd)
 			if err != nil {
+				return err
+			}
+			if err := asOwner(cfg.Data); err != nil {
 				return err
 			}
 			old, err := sqlite.Restore(cmd.Context(), args[0], cfg.Data, force, time.Now())

@@ -230,6 +230,9 @@ func newNodeRemove() *cobra.Command {
 // changeState makes a small change to who may come in, beside a daemon if there is
 // one.
 func changeState(ctx context.Context, cfg configs.Config, change func(context.Context, *sqlite.Store) error) (err error) {
+	if err := asOwner(cfg.Data); err != nil {
+		return err
+	}
 	db, err := sqlite.OpenBeside(ctx, cfg.Data)
 	if err != nil {
 		return err

@@ -67,6 +67,9 @@ func openToWrite(cmd *cobra.Command, cfg configs.Config) (fullStore, func() erro
 // openState opens all but the readings in a time-series server, to write to,
 // and says so if that brings an older store up to date.
 func openState(cmd *cobra.Command, cfg configs.Config) (*sqlite.Store, error) {
+	if err := asOwner(cfg.Data); err != nil {
+		return nil, err
+	}
 	return sqlite.Open(cmd.Context(), cfg.Data, func(u sqlite.Upgrade) {
 		fmt.Fprintf(cmd.ErrOrStderr(), "the store of schema %d is brought up to %d; as it was, it is kept in %s\n", u.From, u.To, u.Backup)
 	})
