@@ -11,11 +11,10 @@ import (
 // inTime says whether something was told by the second reading that could show
 // it, or within a quarter of an hour.
 func (s sightings) inTime(l simulator.Label, told time.Time) bool {
-	times := s[place{l.Yard, l.Hive}]
-	i, _ := slices.BinarySearchFunc(times, l.Time, time.Time.Compare)
+	all, i := s.after(l.Yard, l.Hive, l.Time)
 	latest := l.Time.Add(15 * time.Minute)
-	if i+1 < len(times) && times[i+1].After(latest) {
-		latest = times[i+1]
+	if i+1 < len(all) && all[i+1].at.After(latest) {
+		latest = all[i+1].at
 	}
 	return !told.After(latest)
 }

@@ -56,7 +56,7 @@ func scoreSeason(seed uint64, opts simulator.Options, not without, set analysis.
 	labels, err := season.Run(func(r outyard.Reading) error {
 		if outyard.Known(r.Values[outyard.Weight]) {
 			at := place{r.Yard, r.Hive}
-			seen[at] = append(seen[at], r.Time)
+			seen[at] = append(seen[at], sighting{r.Time, r.Values[outyard.Weight]})
 		}
 		if not.weather && r.Hive == "" {
 			return nil
@@ -95,22 +95,45 @@ type place struct {
 	hive outyard.HiveID
 }
 
-// sightings are the times at which each hive was weighed.
-type sightings map[place][]time.Time
+// sightings are when and how heavy each hive was weighed.
+type sightings map[place][]sighting
 
-// leastTraceKg is the least net change by which work that no reading fell into
-// can be seen afterwards.
+type sighting struct {
+	at time.Time
+	kg float64
+}
+
+// after returns what was weighed of a hive, and the first of it that was not
+// before an instant.
+func (s sightings) after(yard outyard.YardID, hive outyard.HiveID, t time.Time) (all []sighting, first int) {
+	all = s[place{yard, hive}]
+	first, _ = slices.BinarySearchFunc(all, t, func(w sighting, t time.Time) int { return w.at.Compare(t) })
+	return all, first
+}
+
+// leastTraceKg is the least change by which work can be seen on the scale.
 const leastTraceKg = 0.5
 
-// leftTrace says whether the keeper's work shows in the readings at all: a lid
-// lifted for three minutes between two readings does not.
+// leftTrace says whether the keeper's work shows on the scale at all: a lid
+// lifted for three minutes between two readings does not, nor does a reading
+// taken while nothing was off the hive.
 func (s sightings) leftTrace(l simulator.Label) bool {
 	if math.Abs(l.NetKg) >= leastTraceKg {
 		return true
 	}
-	times := s[place{l.Yard, l.Hive}]
-	i, _ := slices.BinarySearchFunc(times, l.Time, time.Time.Compare)
-	return i < len(times) && times[i].Before(l.End)
+	all, first := s.after(l.Yard, l.Hive, l.Time)
+	if first == 0 {
+		return false
+	}
+	for _, w := range all[first:] {
+		if !w.at.Before(l.End) {
+			break
+		}
+		if math.Abs(w.kg-all[first-1].kg) >= leastTraceKg {
+			return true
+		}
+	}
+	return false
 }
 
 // lasting are the kinds whose label without an end goes on.
@@ -135,7 +158,7 @@ func (r *rate) add(o rate) {
 
 // A tally is what a season, or many, scored.
 type tally struct {
-	traceless                                         int // visits too short to leave a trace
+	traceless                                         int // work that left no trace on the scale
 	attended                                          int // missed swarms that left while the keeper was at that hive
 	hiveYears                                         float64
 	swarm, handling, knocked, damp, silent            rate
@@ -492,7 +515,7 @@ func (t *tally) scoreHandling(seed uint64, labels []simulator.Label, found []out
 			}
 		}
 		for i, l := range ls {
-			if !seen[i] && !trace.leftTrace(l) {
+			if !trace.leftTrace(l) { // neither missed nor found
 				t.traceless++
 				continue
 			}
