@@ -133,8 +133,9 @@ type Site struct {
 }
 
 // Sites compares the places of yards, day by day, each with the middle of the
-// others: weather that comes to all falls out. Nothing is said of a difference
-// that fewer than eight days in ten show, or that is too small to matter. Of
+// others: weather that comes to all falls out. Each difference comes with the
+// bounds of 19 in 20. Nothing is said of one that fewer than eight days in ten
+// show, whose bounds hold nought, or that is too small to matter. Of
 // two yards each is the other's measure, and a difference is said once: of the
 // one that is damper, colder or later.
 func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
@@ -164,14 +165,19 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 			least      float64
 			more, less string // the hard side of each is said of one of two yards
 		}{
-			{wetOf, 1.5, "damper: %.0f hours a day more above 80 %% humidity", "drier: %.0f hours a day less above 80 %% humidity"},
-			{coldestOf, 1, "", "colder: its coldest hour is %.1f K colder"},
-			{warmOf, 0.5, "later in the warmth: 10 °C comes %.1f hours later in the morning", "earlier in the warmth: 10 °C comes %.1f hours earlier in the morning"},
-			{wallOf, 4, "harder on its hives: their walls are %.0f %% more humid", "easier on its hives: their walls are %.0f %% less humid"},
+			{wetOf, 1.5, "damper: %.0f (%.0f to %.0f) hours a day more above 80 %% humidity", "drier: %.0f (%.0f to %.0f) hours a day less above 80 %% humidity"},
+			{coldestOf, 1, "", "colder: its coldest hour is %.1f (%.1f to %.1f) K colder"},
+			{warmOf, 0.5, "later in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours later in the morning", "earlier in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours earlier in the morning"},
+			{wallOf, 4, "harder on its hives: their walls are %.0f (%.0f to %.0f) %% more humid", "easier on its hives: their walls are %.0f (%.0f to %.0f) %% less humid"},
 		} {
-			by, agree, n := differs(days, i, m.of)
-			if n < siteDays || math.Abs(by) < m.least || float64(agree) < siteAgree*float64(n) {
+			diffs := differences(days, i, m.of)
+			by, low, high := medianBounds(diffs)
+			agree, n := agreeing(diffs, by), len(diffs)
+			if n < siteDays || math.Abs(by) < m.least || float64(agree) < siteAgree*float64(n) || !(low*high > 0) {
 				continue
+			}
+			if by < 0 {
+				low, high = high, low
 			}
 			say := m.more
 			if by < 0 {
@@ -181,7 +187,7 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 				}
 			}
 			if say != "" {
-				s.Says = append(s.Says, fmt.Sprintf(say+" than "+others+", on %d of %d days", math.Abs(by), agree, n))
+				s.Says = append(s.Says, fmt.Sprintf(say+" than "+others+", on %d of %d days", math.Abs(by), math.Abs(low), math.Abs(high), agree, n))
 			}
 		}
 	}
@@ -193,9 +199,8 @@ func coldestOf(d SiteDay) float64 { return d.ColdestC }
 func warmOf(d SiteDay) float64    { return d.WarmHour }
 func wallOf(d SiteDay) float64    { return d.WallRHPct }
 
-// differs is the middle of a site's daily differences from the middle of the
-// others, on how many of how many days they go that way.
-func differs(days [][]SiteDay, i int, of func(SiteDay) float64) (by float64, agree, n int) {
+// differences are a site's, day by day, from the middle of the others.
+func differences(days [][]SiteDay, i int, of func(SiteDay) float64) []float64 {
 	others := map[outyard.Date][]float64{}
 	for k := range days {
 		if k == i {
@@ -213,11 +218,35 @@ func differs(days [][]SiteDay, i int, of func(SiteDay) float64) (by float64, agr
 			diffs = append(diffs, v)
 		}
 	}
-	by = robust.Median(diffs)
+	return diffs
+}
+
+// agreeing counts those that go the way of their middle.
+func agreeing(diffs []float64, by float64) int {
+	n := 0
 	for _, d := range diffs {
 		if d*by > 0 {
-			agree++
+			n++
 		}
 	}
-	return by, agree, len(diffs)
+	return n
+}
+
+// dayLikeDay is how many days in a row say the same as one: weather comes in
+// spells of some three days (common practice, no source), so that thirty days
+// are as good as ten.
+const dayLikeDay = 3
+
+// medianBounds is the median, and the order statistics that hold it in 19 of 20
+// cases, by the normal approximation of the binomial law, for days that are
+// not independent.
+func medianBounds(x []float64) (middle, low, high float64) {
+	x = slices.Sorted(slices.Values(x))
+	n := float64(len(x))
+	if n == 0 {
+		return outyard.Unknown, outyard.Unknown, outyard.Unknown
+	}
+	off := 1.96 * math.Sqrt(n*dayLikeDay) / 2
+	lo, hi := max(0, int(math.Floor((n-1)/2-off))), min(len(x)-1, int(math.Ceil((n-1)/2+off)))
+	return robust.Median(x), x[lo], x[hi]
 }

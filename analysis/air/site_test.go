@@ -63,7 +63,7 @@ func TestSites(t *testing.T) {
 	require.Empty(t, Sites(ids, of(usual, usual, usual))[1].Says, "places that are alike")
 	require.Contains(t, Sites(ids, of(usual, stood(28, 0, 12, 0), usual))[1].Says[0], "damper")
 	require.Contains(t, Sites(ids, of(usual, stood(28, -3, 0, 0), usual))[1].Says[0], "colder")
-	require.Contains(t, Sites(ids, of(usual, stood(28, 0, 0, 2), usual))[1].Says, "later in the warmth: 10 °C comes 2.0 hours later in the morning than the middle of the other yards, on 28 of 28 days")
+	require.Contains(t, Sites(ids, of(usual, stood(28, 0, 0, 2), usual))[1].Says, "later in the warmth: 10 °C comes 2.0 (2.0 to 2.0) hours later in the morning than the middle of the other yards, on 28 of 28 days")
 	require.Empty(t, Sites(ids, of(usual[:240], stood(5, -3, 0, 0), usual[:240]))[1].Says, "five days say nothing yet")
 	require.Empty(t, Sites(ids[:1], of(usual))[0].Says, "nor does a yard alone")
 	require.Equal(t, 28, Sites(ids[:1], of(usual))[0].Days)
@@ -71,7 +71,7 @@ func TestSites(t *testing.T) {
 	two := Sites(ids[:2], of(usual, stood(28, -3, 0, 2)))
 	require.Empty(t, two[0].Says, "of two yards a difference is said once")
 	require.Equal(t, []string{
-		"colder: its coldest hour is 3.0 K colder than the other yard, on 28 of 28 days",
+		"colder: its coldest hour is 3.0 (3.0 to 3.0) K colder than the other yard, on 28 of 28 days",
 	}, two[1].Says[:1])
 	require.Len(t, two[1].Says, 2)
 	require.Contains(t, two[1].Says[1], "later in the warmth")
