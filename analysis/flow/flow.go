@@ -133,7 +133,7 @@ func DefaultSettings() Settings {
 		HalfRainMm:       6,
 		DearthDays:       25,
 		FlowDays:         20,
-		TellAt:           0.85,
+		TellAt:           0.75,
 		WindowDays:       45,
 		BlindDays:        14,
 		MinKgPerDay:      0.2,
