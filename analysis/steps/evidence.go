@@ -25,7 +25,7 @@ func (s *scales) weighWork() {
 		s.add(KeepersWork, -5*ramp(math.Abs(net)-gust/2, 0.6, 0.3)-1+3*ramp(c.NeighbourMarks, 1, 3)*ramp(out, 0.1, 0.3), "")
 	default:
 		// Lifting that the samples were too sparse to show.
-		s.add(KeepersWork, -2+1.3*ramp(s.cadenceMin, 10, 60), "")
+		s.add(KeepersWork, -2+1.55*ramp(s.cadenceMin, 10, 60), "")
 	}
 	if d.Reversals >= 2 && out > gust {
 		s.add(KeepersWork, 1.5, "the weight went up and down several times")
