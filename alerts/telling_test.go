@@ -16,6 +16,7 @@ import (
 
 	"outyard"
 	"outyard/analysis"
+	"outyard/analysis/instruments"
 	"outyard/simulator"
 	"outyard/store"
 )
@@ -122,6 +123,7 @@ func tellSeason(t *testing.T, season simulator.Scenario) []told {
 	for _, place := range season.Yards() {
 		places[place.ID] = place
 		yards[place.ID] = &follower{yard: &yard{place: place, course: analysis.NewCourse(place, nil, analysis.DefaultSettings()),
+			clocks: instruments.NewClocks(place, instruments.DefaultClockSettings(), nil),
 			ledger: NewLedger(nil), alerts: map[string]outyard.Alert{}, unsaved: newUnsaved()}}
 	}
 	deliver := func(until time.Time) {

@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"outyard"
+	"outyard/analysis/instruments"
 	"outyard/store"
 )
 
@@ -318,6 +319,7 @@ func (w *Watcher) open(ctx context.Context, y *yard) error {
 	y.book.Lock()
 	defer y.book.Unlock()
 	y.ledger, y.alerts, y.unsaved = NewLedger(known), map[string]outyard.Alert{}, newUnsaved()
+	y.clocks = instruments.NewClocks(y.place, instruments.DefaultClockSettings(), known)
 	if later {
 		w.loaded = make(map[string]outyard.Alert, len(since))
 		for _, a := range since {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/instruments"
 	"outyard/store"
 )
 
@@ -55,6 +56,7 @@ type yard struct {
 	// The running worker's.
 	beat     *beat
 	course   Course
+	clocks   *instruments.Clocks // the nodes', which a rebuild does not begin anew
 	revision uint64
 	rebuilt  time.Time
 	tail     map[outyard.HiveID][]outyard.Reading
@@ -113,6 +115,7 @@ func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
 func (w *Watcher) follow(y *yard, t todo, now time.Time) (rebuild bool) {
 	for _, r := range t.readings {
 		y.beat.note(w.now())
+		y.clocks.Arrived(r.Hive, r.Time, now)
 		if y.fed(r) {
 			continue
 		}
@@ -185,7 +188,7 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 		w.log.Warn("readings left out of the analyses", "yard", place.ID, "err", errors.Join(refused...))
 	}
 	slices.SortFunc(stored, compareDays)
-	y.course, y.tail, y.days, y.revision = course, tail, stored, ^course.Revision()
+	y.course, y.tail, y.days, y.revision = course, tail, stored, ^(course.Revision() + y.clocks.Revision())
 	y.settled = time.Time{}
 	if !since.IsZero() {
 		y.settled = since.Add(settling)
@@ -209,12 +212,12 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 
 // reconcile turns what the course finds into news, if it may have changed.
 func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
-	revision := y.course.Revision()
+	revision := y.course.Revision() + y.clocks.Revision()
 	if revision == y.revision {
 		return
 	}
 	y.revision = revision
-	found := slices.DeleteFunc(y.course.Findings(), func(f outyard.Finding) bool { return !has(place, f.Hive) })
+	found := slices.DeleteFunc(y.clocks.With(y.course.Findings(), now), func(f outyard.Finding) bool { return !has(place, f.Hive) })
 	y.book.Lock()
 	var raised []string
 	for _, c := range y.ledger.Changes(found, now) {

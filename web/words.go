@@ -163,6 +163,7 @@ var unitsOfFacts = []struct{ end, unit string }{
 var factWords = map[string]struct{ label, unit string }{
 	"above_others": {"Mould index above the yard’s other hives", ""}, "assumed": {"Guessed, since nobody wrote it down", ""},
 	"battery_v": {"Battery", "V"}, "before_temp_c": {"Inside before", "°C"}, "brood_temp_c": {"Brood nest", "°C"}, "cadence_minutes": {"Usually sends every", "minutes"},
+	"clock_ahead_minutes":        {"The clock is ahead, or below nought behind, by", "minutes"},
 	"condensation_hours_per_day": {"Dew on the wall", "hours a day"}, "coupling": {"Follows the outside, 0 not at all to 1 wholly", ""},
 	"creep_kg_per_day": {"The scale creeps by", "kg a day"}, "days_to_visible": {"Days until it can be seen", ""}, "empty_v": {"Empty at", "V"}, "end": {"Ended", ""},
 	"excess_pa": {"More water vapour inside than outside", "Pa"}, "fault": {"What is wrong", ""}, "gain_kg_per_day": {"Gain", "kg a day"},

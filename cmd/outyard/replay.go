@@ -21,6 +21,7 @@ import (
 	"outyard"
 	"outyard/alerts"
 	"outyard/analysis"
+	"outyard/analysis/instruments"
 	"outyard/collector/csvfile"
 	"outyard/configs"
 )
@@ -201,11 +202,12 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 	set := analysis.DefaultSettings()
 	course := analysis.NewCourse(y.yard, journal, set)
 	ledger := alerts.NewLedger(nil)
+	clocks := instruments.NewClocks(y.yard, instruments.DefaultClockSettings(), nil)
 	revision := course.Revision()
 	tell := func(now time.Time) {
-		if r := course.Revision(); r != revision {
+		if r := course.Revision() + clocks.Revision(); r != revision {
 			revision = r
-			ledger.Reconcile(course.Findings(), now)
+			ledger.Reconcile(clocks.With(course.Findings(), now), now)
 		}
 	}
 	// Time alone changes something as well: a day is counted on the morning
@@ -226,6 +228,7 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 			if arrived.take(rows[0]) {
 				r := y.reading(rows[0])
 				marks.changed(r.Time)
+				clocks.Arrived(r.Hive, r.Time, now)
 				late = course.Observe(r) != nil || late
 				tell(now)
 			}
@@ -239,8 +242,8 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 			lateSince = time.Time{}
 			course = marks.refold(func() *analysis.Course { return analysis.NewCourse(y.yard, journal, set) }, arrived)
 			course.Advance(now)
-			ledger.Reconcile(course.Findings(), now)
-			revision = course.Revision()
+			ledger.Reconcile(clocks.With(course.Findings(), now), now)
+			revision = course.Revision() + clocks.Revision()
 		}
 	}
 	if !until.IsZero() {

@@ -185,6 +185,40 @@ func TestLiveIsReplay(t *testing.T) {
 	require.Equal(t, ids(again), ids(live))
 }
 
+// TestAClockBehindIsTold has a node date its readings three hours back for most
+// of a day: that is told live and replayed, and the node is not silent.
+func TestAClockBehindIsTold(t *testing.T) {
+	season := backlogSeason()
+	sent := arrivals(t, season)
+	until := sent[len(sent)-1].Arrival
+	from, to := time.Date(2026, time.May, 16, 6, 0, 0, 0, time.UTC), time.Date(2026, time.May, 17, 4, 0, 0, 0, time.UTC)
+	const behind = 3 * time.Hour
+	for i, s := range sent {
+		if s.Reading.Hive == simulator.HiveID(3) && s.Reading.Time.After(from) && s.Reading.Time.Before(to) {
+			sent[i].Reading.Time = s.Reading.Time.Add(-behind)
+		}
+	}
+	again := replayed(t, season, sent, until)
+	standing := func(found []outyard.Finding) []outyard.Finding {
+		return slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return f.State == outyard.Withdrawn })
+	}
+	require.Equal(t, said(t, standing(again)), said(t, standing(lived(t, season, sent, until))))
+	var clocks []outyard.Finding
+	for _, f := range again {
+		if f.Kind == outyard.SensorFault && f.State != outyard.Withdrawn {
+			clocks = append(clocks, f)
+		}
+		require.False(t, f.Kind == outyard.Silent && f.Hive == simulator.HiveID(3) && f.State != outyard.Withdrawn, f.Summary)
+	}
+	require.Len(t, clocks, 1)
+	require.Equal(t, simulator.HiveID(3), clocks[0].Hive)
+	require.Equal(t, "clock", clocks[0].Facts["fault"])
+	require.Equal(t, -behind.Minutes(), clocks[0].Facts["clock_ahead_minutes"])
+	require.Equal(t, outyard.Over, clocks[0].State)
+	require.WithinDuration(t, from, clocks[0].Onset, 30*time.Minute)
+	require.WithinDuration(t, to, clocks[0].End, 30*time.Minute)
+}
+
 // TestTheJournalOverrules: what looks like a swarm is none where the keeper
 // wrote that she split the colony.
 func TestTheJournalOverrules(t *testing.T) {

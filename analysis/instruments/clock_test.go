@@ -1,0 +1,107 @@
+package instruments
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"outyard"
+)
+
+func TestAClockThatIsOff(t *testing.T) {
+	const hours = 48
+	off := func(by time.Duration) func(time.Duration) (time.Duration, bool) {
+		return func(since time.Duration) (time.Duration, bool) {
+			if since >= 12*time.Hour && since < 30*time.Hour {
+				return by, true
+			}
+			return -2 * time.Second, true
+		}
+	}
+	for _, c := range []struct {
+		says  string
+		ahead func(since time.Duration) (by time.Duration, sent bool)
+		want  float64 // minutes; 0 for no finding
+	}{
+		{"one that is right is none", off(-2 * time.Second), 0},
+		{"nine hours behind is", off(-9 * time.Hour), -540},
+		{"as is one hour ahead, the summer's", off(time.Hour), 60},
+		{"some minutes are not", off(-10 * time.Minute), 0},
+		{"nor is a backlog that comes in a burst", func(since time.Duration) (time.Duration, bool) {
+			return min(0, since%(8*time.Hour)-7*time.Hour), since%(8*time.Hour) >= 7*time.Hour
+		}, 0},
+		{"nor one that is worked off bit by bit", func(since time.Duration) (time.Duration, bool) {
+			return -max(0, 9*time.Hour-since), true
+		}, 0},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			clocks := NewClocks(outyard.Yard{ID: "alder-spit", Zone: time.UTC}, DefaultClockSettings(), nil)
+			for since := time.Duration(0); since < hours*time.Hour; since += 10 * time.Minute {
+				arrived := start.Add(since)
+				clocks.Arrived("h02", arrived.Add(-3*time.Second), arrived)
+				if by, sent := c.ahead(since); sent {
+					clocks.Arrived("h01", arrived.Add(by), arrived)
+				}
+				// As after a restart, whenever it comes.
+				revision := clocks.Revision()
+				again := NewClocks(clocks.yard, clocks.set, clocks.With(nil, arrived))
+				require.Equal(t, clocks.With(nil, arrived), again.With(nil, arrived))
+				require.Equal(t, revision, clocks.Revision())
+			}
+			found := clocks.With(nil, start.Add(hours*time.Hour))
+			if c.want == 0 {
+				require.Empty(t, found)
+				return
+			}
+			require.Len(t, found, 1)
+			require.Equal(t, outyard.SensorFault, found[0].Kind)
+			require.Equal(t, outyard.HiveID("h01"), found[0].Hive)
+			require.Equal(t, c.want, found[0].Facts["clock_ahead_minutes"])
+			require.Equal(t, outyard.Over, found[0].State)
+			require.WithinDuration(t, start.Add(12*time.Hour), found[0].Onset, 0)
+			require.WithinDuration(t, start.Add(30*time.Hour), found[0].End, 0)
+		})
+	}
+}
+
+func TestANodeWithAClockBehindIsNotSilent(t *testing.T) {
+	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
+	for _, c := range []struct {
+		says   string
+		right  time.Duration // when its clock is set right
+		stops  time.Duration // when it no longer sends at all
+		silent bool
+	}{
+		{"while its readings arrive", 99 * time.Hour, 99 * time.Hour, false},
+		{"nor was it when the clock was set right", 36 * time.Hour, 99 * time.Hour, false},
+		{"and is when they no longer arrive", 99 * time.Hour, 40 * time.Hour, true},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			clocks, silence := NewClocks(yard, DefaultClockSettings(), nil), NewSilence(yard, DefaultSettings())
+			last := start.Add(-time.Minute)
+			for since := time.Duration(0); since < 48*time.Hour; since += 10 * time.Minute {
+				arrived := start.Add(since)
+				at := arrived
+				if since >= 12*time.Hour && since < c.right {
+					at = arrived.Add(-9 * time.Hour)
+				}
+				silence.Pass(arrived)
+				silence.Heard("h02", arrived)
+				if since < c.stops && at.After(last) { // what was there is no news
+					last = at
+					silence.Heard("h01", at)
+					clocks.Arrived("h01", at, arrived)
+				}
+			}
+			found := clocks.With(silence.Findings(), start.Add(48*time.Hour))
+			var silent bool
+			for _, f := range found {
+				silent = silent || f.Kind == outyard.Silent
+			}
+			require.Equal(t, c.silent, silent)
+			require.True(t, slices.ContainsFunc(found, func(f outyard.Finding) bool { return f.Kind == outyard.SensorFault }))
+		})
+	}
+}
