@@ -43,7 +43,8 @@ type FaultSettings struct {
 	Wrong time.Duration
 	// ColdestC, -45 °C: colder is no hive of any keeper.
 	ColdestC float64
-	// HottestC, 50 °C: at which wax sags; no colony lives in more for long.
+	// HottestC, 40 °C: no brood nest is hotter (33 to 36 °C: Kleinhenz et al.
+	// 2003), nor any box or air by night.
 	HottestC float64
 	// Hot, 12 h: over which it must be hotter throughout, nights too, for the
 	// sun to be no excuse.
@@ -88,7 +89,7 @@ type FaultSettings struct {
 // DefaultFaultSettings returns the defaults.
 func DefaultFaultSettings() FaultSettings {
 	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, CoarseShare: 1. / 3, StillKgPerDay: 0.02, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
-		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 50, Hot: 12 * time.Hour,
+		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 40, Hot: 12 * time.Hour,
 		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38,
 		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
 		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
@@ -447,6 +448,9 @@ func (f *Faults) swaps(s *sensor, q outyard.Quantity, v, moistenedPct float64, a
 	}
 	if !(math.Abs(celsius(v)-s.last) <= f.set.SwapK) {
 		return false
+	}
+	if s.open() != nil || s.last == 0 && s.run.n >= 3 {
+		return false // a probe that gave nought for nothing, plugged in again in a brood nest
 	}
 	if outyard.Known(moistenedPct) {
 		return math.Abs(moistenedPct) <= f.set.SwapRHPct

@@ -139,6 +139,15 @@ func TestWhichSensorLies(t *testing.T) {
 				r.Values[outyard.InsideTemp] = 35 + 0.1*math.Sin(hour)
 			}
 		}, "", "", ""},
+		{"so is a winter's box of 8 °C that says 46", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.InsideTemp] = math.Round(10*((8+math.Sin(2*math.Pi*hour/24))*9/5+32)) / 10
+		}, "inside-temp", "Fahrenheit", outyard.Open},
+		{"nor is a probe that gave nought, plugged in again in the brood", func(hour float64, r *outyard.Reading) {
+			if r.Values[outyard.InsideTemp] = 33.7 + 0.1*math.Sin(hour); hour > onset && hour < onset+6 {
+				r.Values[outyard.InsideTemp] = 0
+			}
+		}, "", "", ""},
+		{"a heat wave of 39 °C is none", between(onset, onset+9, shows(outyard.InsideTemp, 39.5)), "", "", ""},
 		{"an hour of 55 °C in the sun is none", between(onset, onset+1, shows(outyard.InsideTemp, 55)), "", "", ""},
 		{"a weight below nought for long is none", between(onset, 1e9, func(hour float64, r *outyard.Reading) { r.Values[outyard.Weight] -= 50 }), "weight", "out of range", outyard.Open},
 		{"one wild reading is none", between(onset, onset+0.1, shows(outyard.Weight, 90)), "", "", ""},
