@@ -131,11 +131,7 @@ func (w *Watch) equip(d Day) {
 		ofBox := e.Kind == outyard.BoxOn || e.Kind == outyard.BoxOff || e.Kind == outyard.HoneyTaken
 		switch {
 		case part:
-			// On a hive of which nothing was named, a box says nothing of what
-			// it stands on.
-			if len(w.hive.Equipment) > 0 {
-				w.parts = Equipment(w.hive.ID, w.parts, []outyard.Entry{e}, end)
-			}
+			w.parts = Equipment(w.hive.ID, w.parts, []outyard.Entry{e}, end)
 			told, changed = true, true
 		case ofBox:
 			box = true
