@@ -44,9 +44,12 @@ const (
 	// An empty hive keeps its weight but for the scale's noise; a living colony
 	// swings about its share of what the yard gains, of which even a weak one
 	// takes some, and now and then does what it likes.
-	emptyKg, livingKg, wildKg = 0.03, 0.08, 0.5
-	leastShare, livingSpread  = 0.4, 0.5
-	wildShare                 = 0.1
+	emptyKg, wildKg          = 0.03, 0.5
+	leastShare, livingSpread = 0.4, 0.5
+	wildShare                = 0.1
+	// While the others gain and lose less, that a hive keeps its weight says
+	// nothing: so do all in the depth of winter.
+	movesKg = 0.1
 	// One day alone may not bury a colony: what it says for that is bounded (log
 	// of the ratio of likelihoods), what it says for life is bounded less.
 	mostForDeath, mostForLife = 1.5, 4
@@ -85,6 +88,7 @@ func (p *pool) hive(id outyard.HiveID) *hiveState {
 // may have changed each.
 func (p *pool) day(date outyard.Date, days []HiveDay, wetKg float64) pooled {
 	var heard, full voices
+	var all []float64 // of living hives
 	for _, d := range days {
 		h := p.hive(d.Hive)
 		if d.Fed {
@@ -93,7 +97,13 @@ func (p *pool) day(date outyard.Date, days []HiveDay, wetKg float64) pooled {
 		if !h.quietTo.Before(date) {
 			continue
 		}
-		if !outyard.Known(d.GainKg) || d.Coverage < p.set.MinCoverage || d.GainKg < -p.set.MaxLossKg || d.GainKg > p.set.MaxGainKg {
+		if !outyard.Known(d.GainKg) || d.Coverage < p.set.MinCoverage {
+			continue
+		}
+		if h.dead < 0.5 || d.GainKg < -p.set.MaxLossKg {
+			all = append(all, d.GainKg)
+		}
+		if d.GainKg < -p.set.MaxLossKg || d.GainKg > p.set.MaxGainKg {
 			continue
 		}
 		// Only that a full hive gains nothing says nothing: one that gains has
@@ -121,6 +131,11 @@ func (p *pool) day(date outyard.Date, days []HiveDay, wetKg float64) pooled {
 		}
 	}
 	p.level(states)
+	if gain > 0 && robust.Median(all) < 0 {
+		// Most lost weight: what one or two gained is no nectar, which comes to
+		// all, but may be what they robbed.
+		return pooled{gainKg: math.NaN(), noiseKg: math.NaN()}
+	}
 	noise := math.Hypot(p.set.YardNoiseKg, hiveNoise/math.Sqrt(weight))
 	return pooled{gainKg: gain, noiseKg: noise, hives: len(gains)}
 }
@@ -149,13 +164,19 @@ func (v *voices) speak(hiveNoiseKg float64) bool {
 func (v voices) living(wetKg float64) voices {
 	yard := make([]float64, len(v.states))
 	for i := range v.states {
-		var others []float64
+		var others, mates []float64
 		for j, o := range v.states {
-			if j != i && o.dead < 0.5 {
-				others = append(others, v.gains[j])
+			if j != i {
+				mates = append(mates, v.gains[j])
+				if o.dead < 0.5 {
+					others = append(others, v.gains[j])
+				}
 			}
 		}
-		yard[i] = robust.Median(others)
+		if len(others) == 0 {
+			others = mates
+		}
+		yard[i] = moved(others)
 	}
 	var alive voices
 	for i, h := range v.states {
@@ -172,15 +193,36 @@ func (v voices) living(wetKg float64) voices {
 	return alive
 }
 
+// moved is what the hives of a yard gained that gained or lost at all, 0 when
+// those are too few to speak for the yard: one may have been fed. Half of a yard
+// may be dead, so that the median of all would not do.
+func moved(gains []float64) float64 {
+	const fewest = 1.0 / 3
+	var moving []float64
+	for _, g := range gains {
+		if math.Abs(g) >= movesKg {
+			moving = append(moving, g)
+		}
+	}
+	if len(gains) > 0 && float64(len(moving)) <= fewest*float64(len(gains)) {
+		return 0
+	}
+	return robust.Median(moving)
+}
+
 // live weighs one day's gain for and against a colony being in the hive, given
 // what the yard's other hives gained.
 func (h *hiveState) live(gainKg, yardKg, wetKg float64) {
 	share := max(h.strength, leastShare) * yardKg
 	empty := studentT(gainKg, 0, math.Hypot(emptyKg, wetKg))
-	colony := (1-wildShare)*studentT(gainKg, share, math.Hypot(math.Hypot(livingKg, wetKg), livingSpread*share)) + wildShare*studentT(gainKg, 0, wildKg)
-	for_ := min(max(math.Log(empty/colony), -mostForLife), mostForDeath)
+	colony := (1-wildShare)*studentT(gainKg, share, math.Hypot(math.Hypot(emptyKg, wetKg), livingSpread*share)) + wildShare*studentT(gainKg, 0, wildKg)
+	most := mostForDeath
+	if math.Abs(yardKg) < movesKg {
+		most = 0
+	}
+	says := min(max(math.Log(empty/colony), -mostForLife), most)
 	p := h.dead*(1-revivesChance) + (1-h.dead)*diesChance
-	odds := p / (1 - p) * math.Exp(for_)
+	odds := p / (1 - p) * math.Exp(says)
 	h.dead = odds / (1 + odds)
 }
 
