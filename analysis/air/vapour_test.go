@@ -84,6 +84,28 @@ func TestTheCurvesStayWithinHalfAPercentOfTheStandardsOverTheRangeOfAHive(t *tes
 	}
 }
 
+// The values of a reference library that shares no line and no equation with
+// us: iapws 1.5.2 for Python, as Debian 12 has it (python3-iapws), which
+// works out IAPWS-IF97 region 4 (water) and IAPWS R14-08 (ice), asked for
+// _PSat_T, _Sublimation_Pressure and, of the dew point, _TSat_P of that share
+// of _PSat_T.
+func TestVapourAgreesWithAReferenceLibrary(t *testing.T) {
+	for tempC, wantPa := range map[float64]float64{
+		0.01: 611.66, 5: 872.57, 10: 1228.18, 15: 1705.74, 20: 2339.21, 25: 3169.75,
+		30: 4246.69, 34.5: 5474.82, 40: 7384.43, 45: 9594.39,
+	} {
+		require.InEpsilon(t, wantPa, SaturationPa(tempC), 0.004, "water at %g °C", tempC)
+	}
+	for tempC, wantPa := range map[float64]float64{-20: 103.24, -10: 259.87, -5: 401.74, -1: 562.66} {
+		require.InEpsilon(t, wantPa, IceSaturationPa(tempC), 0.0015, "ice at %g °C", tempC)
+	}
+	for _, row := range []struct{ tempC, rhPct, wantC float64 }{
+		{20, 60, 12.008}, {34.5, 55, 24.142}, {10, 90, 8.437}, {30, 80, 26.168}, {5, 95, 4.267},
+	} {
+		require.InDelta(t, row.wantC, DewPointC(row.tempC, row.rhPct), 0.02, "%g °C, %g %%", row.tempC, row.rhPct)
+	}
+}
+
 func TestDewPointAgreesWithPublishedValues(t *testing.T) {
 	for _, row := range []struct {
 		tempC, rhPct float64
