@@ -62,6 +62,8 @@ func (h *hive) doubtful(f *outyard.Finding) bool {
 			return false
 		case s.Wild:
 			return f.Kind == outyard.Handling && math.Abs(f.Fact("change_kg")) < stayedKg
+		case f.Kind == outyard.Swarm:
+			return s.Swims // what takes days to move makes no fall of minutes
 		}
 		return f.Kind != outyard.Handling || f.Fact("lifted_kg") < byHandKg
 	})

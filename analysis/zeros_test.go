@@ -43,3 +43,32 @@ func TestAScaleThatSwimsIsSetAside(t *testing.T) {
 	}
 	require.Zero(t, known, "days of which a gain is said")
 }
+
+// A zero that takes days to move makes no swarm, and hides none.
+func TestASwarmIsToldOfAScaleThatFollowsTheWarmth(t *testing.T) {
+	const hive = "h02"
+	from := time.Date(2026, time.May, 25, 8, 0, 0, 0, time.UTC)
+	left := time.Date(2026, time.June, 14, 20, 0, 0, 0, time.UTC) // noon at the yard
+	s := simulator.Invent(5, simulator.Options{Start: time.Date(2026, time.May, 10, 8, 0, 0, 0, time.UTC), Days: 45, Yards: 1, HivesPerYard: 4, Calm: true, NoKeeper: true,
+		Script: []simulator.Event{
+			{Kind: outyard.SensorFault, What: simulator.Warming, Yard: simulator.YardID(1), Hive: hive, Time: from, End: from.AddDate(0, 0, 32)},
+			{Kind: simulator.FineWeather, Time: left.AddDate(0, 0, -1), End: left.AddDate(0, 0, 1)},
+			{Kind: outyard.Swarm, Yard: simulator.YardID(1), Hive: hive, Time: left, Kg: 2.7},
+		}})
+	c := NewCourse(s.Yards()[0], nil, DefaultSettings())
+	_, err := s.Run(c.Observe)
+	require.NoError(t, err)
+	faults, swarms := 0, 0
+	for _, f := range c.Findings() {
+		switch {
+		case f.Hive != hive:
+		case f.Kind == outyard.SensorFault && f.Onset.Before(left) && (f.End.IsZero() || f.End.After(left)):
+			faults++
+		case f.Kind == outyard.Swarm:
+			require.WithinDuration(t, left, f.Onset, 15*time.Minute)
+			swarms++
+		}
+	}
+	require.Positive(t, faults, "the scale is known to move")
+	require.Equal(t, 1, swarms)
+}

@@ -133,7 +133,7 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 		reasons = append(reasons, "nothing is made of it until it is mended: damp, mould and brood are then not known")
 	}
 	if o.slow() {
-		reasons = append(reasons, "meanwhile nothing is made of this weight: no swarm, no work, no gain, and the yard's gain is told without it")
+		reasons = append(reasons, "meanwhile little is made of this weight: no gain, no stores and no robbers are told of it, and the yard's gain is told without it")
 	}
 	fd.Facts["reasons"] = reasons
 	return fd

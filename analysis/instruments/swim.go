@@ -231,6 +231,8 @@ type Span struct {
 	// Wild says that single weights jump and come back, while the rest can be
 	// trusted.
 	Wild bool
+	// Swims says that the zero moves within hours; else it takes days.
+	Swims bool
 }
 
 // Has says whether an instant lies in it.
@@ -246,7 +248,7 @@ func (f *Faults) Moving(hive outyard.HiveID) []Span {
 	var spans []Span
 	for _, o := range f.nodes[i].of[outyard.Weight].past {
 		if o.slow() || o.lie == jumping {
-			spans = append(spans, Span{o.onset, o.end, o.lie == jumping})
+			spans = append(spans, Span{From: o.onset, To: o.end, Wild: o.lie == jumping, Swims: o.lie == swimming})
 		}
 	}
 	return spans
