@@ -40,6 +40,7 @@ type Clocks struct {
 	set      ClockSettings
 	nodes    []*timekeeper // by hive; the weather's first
 	revision uint64
+	since    time.Time // when With was first asked
 }
 
 // A timekeeper is a node with a clock.
@@ -149,6 +150,9 @@ func (c *Clocks) Revision() uint64 { return c.revision }
 // not silent that only dates back what it sends, nor was it when its clock was
 // set right.
 func (c *Clocks) With(found []outyard.Finding, now time.Time) []outyard.Finding {
+	if c.since.IsZero() {
+		c.since = now
+	}
 	added := false
 	for _, n := range c.nodes {
 		for _, o := range n.past {
@@ -173,12 +177,13 @@ func (c *Clocks) explains(n *timekeeper, o clockFault, silent outyard.Finding, n
 		return (silent.End.Sub(o.end)).Abs() < c.set.Least && (silent.Onset.Sub(o.end.Add(o.ahead))).Abs() < c.set.Least
 	case silent.State != outyard.Open: // set right just now, as will be seen
 		return !silent.Onset.Before(o.onset.Add(o.ahead)) && (silent.End.Sub(silent.Onset)+o.ahead).Abs() < c.set.Least
-	case len(n.newest) == 0:
-		return false
 	}
 	set := DefaultSettings()
 	usual := time.Duration(silent.Fact("cadence_minutes") * float64(time.Minute))
-	heard := n.newest[len(n.newest)-1].arrived
+	heard := c.since // nothing has arrived yet since a restart: it has its usual time
+	if len(n.newest) > 0 {
+		heard = n.newest[len(n.newest)-1].arrived
+	}
 	return now.Sub(heard) <= max(set.SilentLeast, time.Duration(set.SilentCadences)*usual)
 }
 

@@ -105,3 +105,21 @@ func TestANodeWithAClockBehindIsNotSilent(t *testing.T) {
 		})
 	}
 }
+
+func TestANodeWithAClockBehindIsNotSilentForARestart(t *testing.T) {
+	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
+	before := NewClocks(yard, DefaultClockSettings(), nil)
+	for since := time.Duration(0); since < 24*time.Hour; since += 10 * time.Minute {
+		before.Arrived("h01", start.Add(since-9*time.Hour), start.Add(since))
+	}
+	stopped := start.Add(24 * time.Hour)
+	clocks := NewClocks(yard, DefaultClockSettings(), before.With(nil, stopped))
+	silent := outyard.Finding{Kind: outyard.Silent, Yard: yard.ID, Hive: "h01", Onset: stopped.Add(-9 * time.Hour), State: outyard.Open, Facts: map[string]any{"cadence_minutes": 10.0}}
+	for _, c := range []struct {
+		after time.Duration
+		want  bool
+	}{{0, false}, {time.Hour, false}, {12 * time.Hour, true}} {
+		found := clocks.With([]outyard.Finding{silent}, stopped.Add(c.after))
+		require.Equal(t, c.want, slices.ContainsFunc(found, func(f outyard.Finding) bool { return f.Kind == outyard.Silent }), c.after)
+	}
+}
