@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -107,7 +108,7 @@ func (s *site) journalFixed(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *site) fixEntry(r *http.Request, was, e outyard.Entry) error {
-	e.By = by(r)
+	e.By = cmp.Or(by(r), was.By) // the program's own token is nobody
 	if err := s.store.FixEntry(r.Context(), e, s.Now()); err != nil {
 		return fmt.Errorf("journal entry %s of %s/%s: %w", e.ID, e.Yard, e.Hive, err)
 	}

@@ -82,15 +82,20 @@ for (const form of document.querySelectorAll("form[data-draft]")) {
 }
 
 // A form that is sent into a dead line is an error page of the browser's. So
-// it is asked first whether we are reached, and again until we are.
-for (const waits of document.querySelectorAll("form [data-waits]")) {
+// it is asked first whether we are reached, and again until we are. Whatever
+// answers has been reached; a browser too old to stop asking sends at once.
+for (const waits of AbortSignal.timeout ? document.querySelectorAll("form [data-waits]") : []) {
   const form = waits.closest("form");
   let asking = false, waiting = null;
   const send = async () => {
     if (asking) return; // gloves press twice
     asking = true;
     clearTimeout(waiting);
-    if (await fetch("/healthz", { cache: "no-store", signal: AbortSignal.timeout(5000) }).then((a) => a.ok, () => false)) { form.submit(); return; }
+    if (await fetch("/healthz", { cache: "no-store", signal: AbortSignal.timeout(5000) }).then(() => true, () => false)) {
+      form.submit();
+      setTimeout(() => { asking = false; }, 5000); // it may not have gone
+      return;
+    }
     asking = false;
     waits.hidden = false;
     waiting = setTimeout(send, 5000);
