@@ -68,7 +68,7 @@ say so.`,
 				return err
 			}
 			if os.Getenv("GOGC") == "" {
-				debug.SetGCPercent(gcPercent)
+				debug.SetGCPercent(gcPercent(cfg))
 			}
 			if cfg.Debug != "" {
 				runtime.MemProfileRate = heapSampleBytes
@@ -92,10 +92,20 @@ say so.`,
 }
 
 // gcPercent is by how much the heap may grow before it is cleared up. Memory is
-// dearer than the CPU that this costs, on a small computer and with many hives:
-// what is remembered of those is nearly all of the heap, and little of it
-// changes with a reading (make bench, memory of the daemon).
-const gcPercent = 20
+// dearer than the CPU that this costs, on a small computer and with many
+// hives: what is remembered of those is nearly all of the heap, and little of
+// it changes with a reading (make bench, make soak: memory of the daemon).
+func gcPercent(cfg configs.Config) int {
+	const manyHives = 1000
+	hives := 0
+	for _, y := range cfg.Yards {
+		hives += len(y.Hives)
+	}
+	if hives >= manyHives {
+		return 10
+	}
+	return 20
+}
 
 // heapSampleBytes is how much is allocated from one sample of the heap profile
 // to the next: the runtime's own default.
