@@ -19,6 +19,12 @@ func (s sightings) inTime(l simulator.Label, told time.Time) bool {
 	return !told.After(latest)
 }
 
+// unweighed says that the hive sent no weight in the three hours after.
+func (s sightings) unweighed(l simulator.Label) bool {
+	all, first := s.after(l.Yard, l.Hive, l.Time)
+	return first == len(all) || all[first].at.After(l.Time.Add(3*time.Hour))
+}
+
 // attended says that the keeper was working on the hive as the swarm left.
 func attended(labels []simulator.Label, swarm simulator.Label) bool {
 	return slices.ContainsFunc(labels, func(l simulator.Label) bool {

@@ -160,6 +160,7 @@ func (r *rate) add(o rate) {
 type tally struct {
 	traceless                                         int // work that left no trace on the scale
 	attended                                          int // missed swarms that left while the keeper was at that hive
+	unweighed                                         int // missed swarms and falls of a hive that sent no weight then
 	hiveYears                                         float64
 	swarm, handling, knocked, damp, silent            rate
 	battery, fault, robbing, brood                    rate
@@ -184,6 +185,7 @@ func (t *tally) add(o *tally) {
 	t.hiveYears += o.hiveYears
 	t.traceless += o.traceless
 	t.attended += o.attended
+	t.unweighed += o.unweighed
 	t.swarm.add(o.swarm)
 	t.handling.add(o.handling)
 	t.knocked.add(o.knocked)
@@ -294,6 +296,8 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			t.there(seed, &t.swarm, l, f, l.Time, trace)
 			if f == nil && attended(labels, l) {
 				t.attended++
+			} else if f == nil && trace.unweighed(l) {
+				t.unweighed++
 			}
 		case outyard.Damp:
 			end := l
@@ -302,6 +306,9 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 		case outyard.KnockedOver:
 			f := nearest(outyard.KnockedOver, l, time.Hour, time.Hour)
 			t.there(seed, &t.knocked, l, f, l.Time, trace)
+			if f == nil && trace.unweighed(l) {
+				t.unweighed++
+			}
 			if f != nil && !trace.inTime(l, f.ToldAt) {
 				t.remark(seed, "late knocked-over %s, %s %s %s, told at %s", l.What, l.Yard, l.Hive, l.Time.Format(time.RFC3339), f.ToldAt.Format(time.RFC3339))
 			}
