@@ -236,15 +236,16 @@ func (s *Silence) finding(hive outyard.HiveID, p spell) outyard.Finding {
 			"Carry a charged battery; without it, rain and flying weather are guessed from the hives.",
 		}
 	}
-	caution := []string{stingCaution, driveCaution}
-	if hive != "" {
+	var caution []string
+	switch {
+	case hive != "":
 		// The node may be silent because of what befell the hive.
 		advice = append(advice, "A hive that fell over or was taken away can silence its node: telephone somebody near, or go soon after a storm.")
 		caution = []string{"A hive on its side stings: come with veil, gloves and boots on, and keep others away.", stingCaution, driveCaution}
-	} else if !p.yardWide(s) {
-		caution = []string{mastCaution, driveCaution}
-	} else {
+	case p.yardWide(s):
 		caution = []string{mastCaution, stingCaution, driveCaution}
+	default:
+		caution = []string{mastCaution, driveCaution}
 	}
 	f := outyard.Finding{
 		Kind: outyard.Silent, Yard: s.yard.ID, Hive: hive, Onset: p.last, Severity: outyard.Soon, Confidence: 0.97,
