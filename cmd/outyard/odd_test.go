@@ -163,3 +163,35 @@ func requireTable(t *testing.T, file string, names int) []map[string]string {
 	}
 	return out
 }
+
+// TestAYardEndsWithItsFile replays two yards in one file, one of which falls
+// silent days before the other: it is said, as the daemon would have said it.
+func TestAYardEndsWithItsFile(t *testing.T) {
+	dir := t.TempDir()
+	begin := time.Date(2027, time.May, 10, 7, 0, 0, 0, time.UTC)
+	rows := strings.Builder{}
+	rows.WriteString("time,yard,hive,weight_kg\n")
+	for i := range 6 * 96 {
+		at := begin.Add(time.Duration(i) * 15 * time.Minute)
+		for _, yard := range []string{"heard", "unheard"} {
+			for _, hive := range []string{"h01", "h02"} {
+				if yard == "heard" || i < 3*96 {
+					fmt.Fprintf(&rows, "%s,%s,%s,%.2f\n", at.Format(time.RFC3339), yard, hive, 45+0.01*float64(i%3))
+				}
+			}
+		}
+	}
+	readings, findings := filepath.Join(dir, "readings.csv"), filepath.Join(dir, "findings.jsonl")
+	require.NoError(t, os.WriteFile(readings, []byte(rows.String()), 0o600))
+	code, _, stderr := outyardIn(t, dir, nil, "replay", "--readings", readings, "--findings", findings)
+	require.Zero(t, code, stderr)
+
+	written, err := os.ReadFile(findings)
+	require.NoError(t, err)
+	var f outyard.Finding
+	require.NoError(t, json.Unmarshal(bytes.TrimSpace(written), &f), "one finding")
+	require.Equal(t, outyard.Silent, f.Kind)
+	require.Equal(t, outyard.YardID("unheard"), f.Yard)
+	require.Empty(t, f.Hive, "the whole yard in one")
+	require.Less(t, f.ToldAt.Sub(begin), 4*24*time.Hour, "told within the day")
+}

@@ -65,11 +65,14 @@ offset in which the file gives its times, and its noon is guessed from that.`,
 				return err
 			}
 			defer closeIn()
-			yards, order, bad, err := readSeason(in, cfg, end, cmd.ErrOrStderr())
+			past, err := readSeasons(in, cfg, end, cmd.ErrOrStderr())
 			if err != nil {
 				return fmt.Errorf("%s: %w", readingsFile, err)
 			}
-			found, days, err := replayYards(yards, order, journal, end)
+			if until == "" {
+				end = past.last
+			}
+			found, days, err := replayYards(past.yards, journal, end)
 			if err != nil {
 				return err
 			}
@@ -82,8 +85,8 @@ offset in which the file gives its times, and its noon is guessed from that.`,
 			if findingsFile != "-" && dailyFile != "-" {
 				summarise(cmd.OutOrStdout(), found)
 			}
-			if bad > 0 {
-				return fmt.Errorf("%s: %d rows could not be read and were left out; the rest was replayed", readingsFile, bad)
+			if past.bad > 0 {
+				return fmt.Errorf("%s: %d rows could not be read and were left out; the rest was replayed", readingsFile, past.bad)
 			}
 			return nil
 		},
@@ -92,42 +95,52 @@ offset in which the file gives its times, and its noon is guessed from that.`,
 	c.Flags().StringVar(&findingsFile, "findings", "", "write findings to `FILE`, one JSON object a line")
 	c.Flags().StringVar(&dailyFile, "daily", "", "write the daily table to `FILE` as CSV")
 	c.Flags().StringVar(&journalFile, "journal", "", "what the keeper did: `FILE` of JSON objects, one a line")
-	c.Flags().StringVar(&until, "until", "", "stop at this `TIME`, as if it were now")
+	c.Flags().StringVar(&until, "until", "", "stop at this `TIME`, as if it were now; left out, at the last arrival in the file")
 	return c
 }
 
-// readSeason reads the file into yards. A row that cannot be read is reported
-// and left out.
-func readSeason(in io.Reader, cfg configs.Config, until time.Time, complain io.Writer) (yards map[outyard.YardID]*season, order []outyard.YardID, bad int, err error) {
+// recorded is what a readings file tells.
+type recorded struct {
+	yards map[outyard.YardID]*season
+	last  time.Time // when the last row of any yard arrived: a yard that ends before it is silent
+	bad   int       // rows that could not be read
+}
+
+// readSeasons reads the file into yards, up to a time unless that is zero. A
+// row that cannot be read is reported and left out.
+func readSeasons(in io.Reader, cfg configs.Config, until time.Time, complain io.Writer) (recorded, error) {
 	r, err := csvfile.NewReader(in)
 	if err != nil {
-		return nil, nil, 0, err
+		return recorded{}, err
 	}
-	yards = map[outyard.YardID]*season{}
+	s := recorded{yards: map[outyard.YardID]*season{}}
 	for _, y := range cfg.Yards {
-		yards[y.ID] = newSeason(y)
+		s.yards[y.ID] = newSeason(y)
 	}
 	for row, err := range ahead(r) {
 		if bad0 := new(csvfile.RowError); errors.As(err, &bad0) {
-			bad++
+			s.bad++
 			fmt.Fprintln(complain, bad0)
 			if !bad0.Usable {
 				continue
 			}
 		} else if err != nil {
-			return nil, nil, bad, err
+			return recorded{}, err
 		}
 		if !until.IsZero() && row.Arrival.After(until) {
 			continue
 		}
-		y := yards[row.Reading.Yard]
+		if row.Arrival.After(s.last) {
+			s.last = row.Arrival
+		}
+		y := s.yards[row.Reading.Yard]
 		if y == nil {
 			y = newSeason(yardByDefault(row.Reading.Yard, row.Zone, row.Reading.Time))
-			yards[row.Reading.Yard] = y
+			s.yards[row.Reading.Yard] = y
 		}
 		y.add(row)
 	}
-	return yards, slices.Sorted(maps.Keys(yards)), bad, nil
+	return s, nil
 }
 
 // ahead reads rows on a goroutine of its own, since to read them takes as long
@@ -175,7 +188,8 @@ func ahead(r *csvfile.Reader) iter.Seq2[csvfile.Row, error] {
 }
 
 // replayYards replays each yard, as many side by side as there are cores.
-func replayYards(yards map[outyard.YardID]*season, order []outyard.YardID, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day, error) {
+func replayYards(yards map[outyard.YardID]*season, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day, error) {
+	order := slices.Sorted(maps.Keys(yards))
 	found := make([][]outyard.Finding, len(order))
 	days := make([][]outyard.Day, len(order))
 	var g errgroup.Group
@@ -197,7 +211,7 @@ func replayYards(yards map[outyard.YardID]*season, order []outyard.YardID, journ
 	return all, table, nil
 }
 
-// replayYard lets a yard's rows arrive one after the other.
+// replayYard lets a yard's rows arrive one after the other, and then time go by.
 func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day) {
 	set := analysis.DefaultSettings()
 	course := analysis.NewCourse(y.yard, journal, set)
@@ -246,11 +260,9 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 			revision = course.Revision() + clocks.Revision()
 		}
 	}
-	if !until.IsZero() {
-		pass(until)
-		course.Advance(until)
-		tell(until)
-	}
+	pass(until)
+	course.Advance(until)
+	tell(until)
 	return ledger.All(), course.Days()
 }
 
