@@ -606,7 +606,7 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 			}
 		}
 		if known > 0 {
-			texts = append(texts, fmt.Sprintf("%s at last, %s at most. From 1 mould can begin, from 3 it can be seen.", number(last, 1), number(worst, 1)))
+			texts = append(texts, fmt.Sprintf("%s at last, %s at most. From 1 mould can begin, from 3 it can be seen. While the probe hangs among brood the index stands still: that air does not come to the wall.", number(last, 1), number(worst, 1)))
 			reads = append(reads, r)
 		}
 	}

@@ -212,7 +212,7 @@ func (d *Days) inside(day *Day) {
 
 // surface passes the day's hours over the wall.
 func (d *Days) surface(day *Day, mould *Mould) {
-	var temp, rhs, wetness, growth, greatest, decline float64
+	var temp, rhs, wetness, growth, greatest, decline, judged float64
 	for _, c := range d.hours {
 		if !outyard.Known(c.surfaceC) {
 			mould.UnknownHours++
@@ -230,6 +230,11 @@ func (d *Days) surface(day *Day, mould *Mould) {
 		if wets(c.insidePa, c.surfaceC) {
 			day.CondensationHours++
 		}
+		if c.insideC >= d.set.NestAirC {
+			mould.UnknownHours++
+			continue
+		}
+		judged++
 		before := mould.Index
 		mould.Hour(c.surfaceC, rh)
 		if d.set.Mould.grows(c.surfaceC, rh) {
@@ -245,7 +250,10 @@ func (d *Days) surface(day *Day, mould *Mould) {
 	}
 	n := float64(day.OutsideHours)
 	day.WallTempC, day.WallRHPct, day.Wetness = temp/n, rhs/n, wetness/n
-	whole := 24 / n // a day known in part goes on as if it were whole
+	if judged == 0 {
+		return
+	}
+	whole := 24 / judged // a day known in part goes on as if it were whole
 	day.Course = Course{Growth: growth * whole, Decline: decline * whole}
 	if growth > 0 {
 		day.Course.Greatest = greatest / growth

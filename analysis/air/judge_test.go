@@ -308,6 +308,27 @@ func TestADayOfOneHive(t *testing.T) {
 	require.Equal(t, 48, d.Mould().UnknownHours)
 }
 
+// Air of a brood nest, 34.5 °C and 55 % (the trade's usual figures), wets a
+// wall in every April by the sum alone: 98 % at 10 °C outside.
+func TestTheAirOfABroodNestIsNotTheWalls(t *testing.T) {
+	month := func(insideC, insideRH float64) (last Day) {
+		d := NewDays(coast, DefaultSettings())
+		for h := range 30 * 24 {
+			wobble := 0.01 * float64(h%2)
+			if day, ok := d.Hour(Hour{winterStart.Add(time.Duration(h) * time.Hour), insideC + wobble, insideRH + wobble, 10, 80}); ok {
+				last = day
+			}
+		}
+		return last
+	}
+	nest := month(34.5, 55)
+	require.InDelta(t, 98, nest.WallRHPct, 1, "the wall's humidity is said as it is reckoned")
+	require.Zero(t, nest.MouldIndex, "and lets nothing grow")
+	require.True(t, math.IsNaN(nest.Course.Growth))
+	beside := month(26, 85)
+	require.Greater(t, beside.MouldIndex, 0.5, "as wet beside the nest, it does")
+}
+
 func TestADayIsALocalDateAndHoursThatAreMissingAreCounted(t *testing.T) {
 	vancouver, err := time.LoadLocation("America/Vancouver")
 	require.NoError(t, err)

@@ -28,6 +28,11 @@ type Settings struct {
 	// LeastExcessPa, -800 Pa: a hive dries its air no further below outside.
 	// Less is a fault of the weather node (in the sun, or in Fahrenheit).
 	LeastExcessPa float64
+	// NestAirC, 32 °C: from this warmth on the probe hangs among brood, whose
+	// air bees keep moist and fan away before it comes to a wall. Such hours leave
+	// the mould index as it is, or it would grow in every healthy hive in
+	// spring (common practice, no source).
+	NestAirC float64
 	// LeastHours, 8 h: with fewer hours known a day says nothing, for the
 	// hours that are missing may all be nights.
 	LeastHours int
@@ -160,7 +165,7 @@ func DefaultSettings() Settings {
 	return Settings{
 		WallM: 0.019, Mould: Sensitive, MouldFading: 0.1,
 		WetRHPct: MouldLimitRHPct, SaturatedRHPct: 98,
-		HottestInsideC: 44, MostExcessPa: 4000, LeastExcessPa: -800,
+		HottestInsideC: 44, MostExcessPa: 4000, LeastExcessPa: -800, NestAirC: 32,
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
