@@ -271,6 +271,7 @@ func (c *Course) Findings() []outyard.Finding {
 			all = append(all, robbery)
 		}
 	}
+	all = c.asOne(all)
 	all = append(all, c.judge.Findings()...)
 	all = append(all, c.nests.Findings()...)
 	for _, f := range c.flows.Findings() {

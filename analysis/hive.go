@@ -278,7 +278,7 @@ func (h *hive) cease(f *outyard.Finding) {
 	case f.State != outyard.Open:
 	case f.Kind == outyard.Swarm && h.counted.Sub(f.Onset) > swarmNews:
 		f.State, f.End = outyard.Over, f.Onset.Add(swarmNews)
-	case f.Kind == outyard.KnockedOver:
+	case f.Kind == outyard.KnockedOver || f.Facts["fault"] == steps.NoWeight:
 		before, after := f.Fact("before_kg"), f.Fact("after_kg")
 		for _, e := range h.events {
 			if e.Start.After(f.Onset) && e.Settled && e.AfterKg > (before+after)/2 {
@@ -376,6 +376,7 @@ func (c *Course) circumstances(h *hive, e *event) steps.Circumstances {
 // inCompany adds what other events about it are taken for.
 func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circumstances {
 	net := e.NetKg()
+	x.AllAtOnce = c.allAtOnce(h, e)
 	for _, o := range h.recent(e.Before.Add(-castLast)) {
 		if e.Before.Sub(o.Before) >= castFirst {
 			x.Swarmed = max(x.Swarmed, o.Verdict.P[steps.SwarmLeft])

@@ -167,7 +167,7 @@ var factWords = map[string]struct{ label, unit string }{
 	"condensation_hours_per_day": {"Dew on the wall", "hours a day"}, "coupling": {"Follows the outside, 0 not at all to 1 wholly", ""},
 	"creep_kg_per_day": {"The scale creeps by", "kg a day"}, "days_to_visible": {"Days until it can be seen", ""}, "empty_v": {"Empty at", "V"}, "end": {"Ended", ""},
 	"excess_pa": {"More water vapour inside than outside", "Pa"}, "fault": {"What is wrong", ""}, "gain_kg_per_day": {"Gain", "kg a day"},
-	"growth_per_day": {"Mould index grows by", "a day"}, "hives_compared": {"Hives it was compared with", ""}, "inside_rh_pct": {"Humidity inside", "%"}, "kg_per_day": {"Gain", "kg a day"},
+	"growth_per_day": {"Mould index grows by", "a day"}, "hives": {"Hives", ""}, "hives_compared": {"Hives it was compared with", ""}, "inside_rh_pct": {"Humidity inside", "%"}, "kg_per_day": {"Gain", "kg a day"},
 	"kg_per_kelvin": {"The scale follows the warmth by", "kg a °C"}, "left_kg": {"Went away", "kg"}, "lifted_kg": {"Lifted off, or pressed on", "kg"}, "minutes": {"Took", "minutes"},
 	"neighbour_gain_kg": {"Neighbours gained", "kg"}, "onset": {"Began", ""}, "outside_temp_c": {"Outside", "°C"}, "p_value": {"Would be chance, 1 being surely", ""},
 	"quantity": {"What is measured", ""}, "reasons": {"Why", ""}, "rise_pa": {"Water vapour rose by", "Pa"}, "room_kg": {"Room for honey", "kg"}, "shown": {"It shows", ""},

@@ -339,6 +339,10 @@ func (s *scales) weighOverturned() {
 func (s *scales) weighFault() {
 	d, c := s.d, s.c
 	s.add(Fault, -4, "")
+	if c.AllAtOnce {
+		s.add(Fault, 25, "every scale of the yard did so in the same minutes")
+		return
+	}
 	if d.Away > 1 || math.Abs(s.netKg) > 0.3 {
 		return
 	}

@@ -41,6 +41,7 @@ type Circumstances struct {
 	CommonKg     float64 // what the yard's other hives changed by meanwhile, their median without those that departed; NaN unknown
 	YardKg       float64 // the same with those, where there are two or more; NaN unknown
 
+	AllAtOnce        bool            // every scale of the yard went to nothing, or came back from it, with this one
 	LidKg            float64         // of the lid with its inner cover, which come off first; NaN unknown
 	BroodProbe       bool            // the probe hung in the warmth of a brood nest before
 	Neighbours       int             // other hives of the yard that were weighed meanwhile
@@ -65,6 +66,8 @@ type Verdict struct {
 	// BlindNats is what was put in the scales for a swarm because no probe in
 	// the hive could speak for or against it, of [Settings.NoProbeNats].
 	BlindNats float64
+	// AllAtOnce is [Circumstances.AllAtOnce].
+	AllAtOnce bool
 	// DaysAfter says that how busy the hive is since was weighed as well.
 	DaysAfter bool
 }
@@ -157,7 +160,7 @@ func Explain(d *Departure, c Circumstances, set Settings) Verdict {
 		w.do(&s)
 	}
 	v := s.verdict()
-	v.BlindNats, v.DaysAfter = s.blindNats, s.daysAfter
+	v.BlindNats, v.DaysAfter, v.AllAtOnce = s.blindNats, s.daysAfter, c.AllAtOnce
 	return v
 }
 

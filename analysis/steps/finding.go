@@ -29,6 +29,8 @@ func Findings(events []Event, zone *time.Location, set Settings) []outyard.Findi
 			found = append(found, cameBack(e, zone))
 		case p[Overturned] >= 0.5:
 			found = append(found, overturned(e, zone))
+		case e.Verdict.AllAtOnce && e.Verdict.Cause == Fault && e.NetKg() < 0:
+			found = append(found, unweighed(e))
 		}
 		i++
 	}
@@ -178,6 +180,22 @@ func overturned(e Event, zone *time.Location) outyard.Finding {
 			"reasons": e.Verdict.Reasons,
 		},
 		State: outyard.Open,
+	}
+}
+
+// NoWeight is the fault of a scale that fell to nothing with all others of its
+// yard, as [unweighed] says it in its facts.
+const NoWeight = "no-weight"
+
+// unweighed is a hive's part in what befell every scale of its yard: whoever
+// knows the yard makes one of them all.
+func unweighed(e Event) outyard.Finding {
+	return outyard.Finding{
+		Kind: outyard.SensorFault, Onset: e.Fell, Severity: outyard.Now, Confidence: 0.8, State: outyard.Open,
+		Facts: map[string]any{
+			"quantity": outyard.Weight.Info().Name, "fault": NoWeight,
+			"before_kg": round(e.BaseKg, 2), "after_kg": round(e.AfterKg, 2), "reasons": e.Verdict.Reasons,
+		},
 	}
 }
 
