@@ -357,6 +357,9 @@ func compareFindings(a, b *outyard.Finding) int {
 // whyWithdrawn ends the summary of a finding that is no longer found. raised
 // is what is new at the same time, by onset: perhaps what it really was.
 func whyWithdrawn(f *outyard.Finding, raised []*outyard.Finding) string {
+	if f.Kind == outyard.Silent {
+		return "what was held back meanwhile has come."
+	}
 	if !slices.Contains(steps, f.Kind) {
 		return "later readings or the journal say that it was not so."
 	}

@@ -98,6 +98,7 @@ func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
 		}
 	}
 	y.course.Advance(now)
+	y.clocks.Pass(now)
 	w.reconcile(y, t.place, now)
 	if t.minute {
 		w.passTime(y, t.place, now)

@@ -41,6 +41,17 @@ type Clocks struct {
 	nodes    []*timekeeper // by hive; the weather's first
 	revision uint64
 	since    time.Time // when With was first asked
+	backlog  backlog
+}
+
+// A backlog is what a yard's nodes had to hold back and now send.
+type backlog struct {
+	onTime  time.Time // when something last came that was not held back
+	cut     time.Time // when it last did before nothing did for long,
+	resumed time.Time // and when it did again
+	since   time.Time // the cut that the backlog is from: what fell silent before has other reasons
+	arrived time.Time // when the last of it came
+	told    time.Time // from when on silences that it hid are told; zero: none is hidden
 }
 
 // A timekeeper is a node with a clock.
@@ -95,6 +106,9 @@ func (c *Clocks) node(hive outyard.HiveID) *timekeeper {
 func (c *Clocks) Arrived(hive outyard.HiveID, at, arrived time.Time) {
 	n := c.node(hive)
 	ahead := at.Sub(arrived)
+	if n.open() == nil {
+		c.backlog.take(-ahead, arrived)
+	}
 	if k := len(n.newest); k > 0 && arrived.Sub(n.newest[k-1].arrived) < c.set.Apart {
 		n.newest[k-1].ahead = max(n.newest[k-1].ahead, ahead) // a delay only takes from it
 		return
@@ -104,6 +118,51 @@ func (c *Clocks) Arrived(hive outyard.HiveID, at, arrived time.Time) {
 		n.newest = append(n.newest[:0], n.newest[1:]...)
 	}
 	n.newest = append(n.newest, difference{arrived, ahead})
+}
+
+func (b *backlog) take(held time.Duration, arrived time.Time) {
+	long := DefaultSettings().SilentLeast
+	if held <= long {
+		if arrived.Sub(b.onTime) > long {
+			b.cut, b.resumed = b.onTime, arrived
+		}
+		b.onTime = arrived
+		return
+	}
+	if arrived.Sub(b.arrived) > long {
+		b.since = b.onTime
+		if arrived.Sub(b.resumed) <= long { // the newest came first
+			b.since = b.cut
+		}
+	}
+	b.arrived = arrived
+}
+
+// hides says that a node's silence goes back to the time of a backlog that the
+// yard's other nodes have begun to send: this one has its usual time to do so,
+// or to go on with it.
+func (b *backlog) hides(silent outyard.Finding, now time.Time) bool {
+	usual := time.Duration(silent.Fact("cadence_minutes") * float64(time.Minute))
+	due := b.arrived.Add(DefaultSettings().limit(usual))
+	if b.arrived.IsZero() || silent.Hive == "" && silent.State != outyard.Open || !now.Before(due) || silent.Onset.Add(2*usual).Before(b.since) {
+		return false
+	}
+	if b.told.IsZero() || due.Before(b.told) {
+		b.told = due
+	}
+	return true
+}
+
+// Due is when With will say something else although nothing arrives; zero for
+// never.
+func (c *Clocks) Due() time.Time { return c.backlog.told }
+
+// Pass lets time pass.
+func (c *Clocks) Pass(now time.Time) {
+	if due := c.Due(); !due.IsZero() && !now.Before(due) {
+		c.backlog.told = time.Time{}
+		c.revision++
+	}
 }
 
 // judge says whether a node's clock is off, or right again.
@@ -153,6 +212,9 @@ func (c *Clocks) With(found []outyard.Finding, now time.Time) []outyard.Finding 
 	if c.since.IsZero() {
 		c.since = now
 	}
+	found = slices.DeleteFunc(found, func(f outyard.Finding) bool {
+		return f.Kind == outyard.Silent && c.backlog.hides(f, now)
+	})
 	added := false
 	for _, n := range c.nodes {
 		for _, o := range n.past {
@@ -178,13 +240,12 @@ func (c *Clocks) explains(n *timekeeper, o clockFault, silent outyard.Finding, n
 	case silent.State != outyard.Open: // set right just now, as will be seen
 		return !silent.Onset.Before(o.onset.Add(o.ahead)) && (silent.End.Sub(silent.Onset)+o.ahead).Abs() < c.set.Least
 	}
-	set := DefaultSettings()
 	usual := time.Duration(silent.Fact("cadence_minutes") * float64(time.Minute))
 	heard := c.since // nothing has arrived yet since a restart: it has its usual time
 	if len(n.newest) > 0 {
 		heard = n.newest[len(n.newest)-1].arrived
 	}
-	return now.Sub(heard) <= max(set.SilentLeast, time.Duration(set.SilentCadences)*usual)
+	return now.Sub(heard) <= DefaultSettings().limit(usual)
 }
 
 func (c *Clocks) finding(hive outyard.HiveID, o clockFault) outyard.Finding {

@@ -123,3 +123,43 @@ func TestANodeWithAClockBehindIsNotSilentForARestart(t *testing.T) {
 		require.Equal(t, c.want, slices.ContainsFunc(found, func(f outyard.Finding) bool { return f.Kind == outyard.Silent }), c.after)
 	}
 }
+
+// Four nodes are cut off for two days; then one after the other sends what it
+// held back, but for one that is broken.
+func TestABacklogMakesNobodySilent(t *testing.T) {
+	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
+	hives := []outyard.HiveID{"h1", "h2", "h3", "h4"}
+	clocks := NewClocks(yard, DefaultClockSettings(), nil)
+	const every, cut, whole, again = 10 * time.Minute, 24 * time.Hour, 72 * time.Hour, 30 * time.Minute
+	silent := func(hive outyard.HiveID, since time.Time) outyard.Finding {
+		return outyard.Finding{Kind: outyard.Silent, Hive: hive, Onset: since, State: outyard.Open, Facts: map[string]any{"cadence_minutes": every.Minutes()}}
+	}
+	for at := time.Duration(0); at < cut; at += every {
+		for _, h := range hives {
+			clocks.Arrived(h, start.Add(at), start.Add(at))
+		}
+	}
+	last := start.Add(cut - every)
+	old := silent("h0", start.Add(-24*time.Hour))
+	for i, h := range hives[:3] {
+		arrived := start.Add(whole + time.Duration(i)*again)
+		for at := whole - every; at >= cut; at -= every { // the newest first
+			clocks.Arrived(h, start.Add(at), arrived)
+		}
+		clocks.Arrived(h, arrived, arrived)
+		found := []outyard.Finding{old}
+		for _, other := range hives[i+1:] {
+			found = append(found, silent(other, last))
+		}
+		require.Equal(t, []outyard.Finding{old}, clocks.With(found, arrived), "only what was silent before the cut")
+	}
+	due := start.Add(whole + 2*again).Add(DefaultSettings().SilentLeast)
+	before := clocks.Revision()
+	clocks.Pass(due.Add(-time.Second))
+	require.Len(t, clocks.With([]outyard.Finding{silent("h4", last)}, due.Add(-time.Second)), 0)
+	require.WithinDuration(t, due, clocks.Due(), 2*again)
+	clocks.Pass(due)
+	require.NotEqual(t, before, clocks.Revision(), "whoever asks is told to look again")
+	require.Len(t, clocks.With([]outyard.Finding{silent("h4", last)}, due), 1, "the broken one, once it had its time")
+	require.Zero(t, clocks.Due())
+}

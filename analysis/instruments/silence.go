@@ -73,7 +73,7 @@ func (s *Silence) Heard(hive outyard.HiveID, at time.Time) bool {
 	}
 	n := s.nodes[i]
 	gap := at.Sub(n.last)
-	ended := n.cadence > 0 && gap > s.limit(n)
+	ended := n.cadence > 0 && gap > s.set.limit(n.cadence)
 	was := n.cadence
 	if ended {
 		n.past = append(n.past, spell{n.last, at, n.cadence})
@@ -100,13 +100,14 @@ func (n *node) take(gap time.Duration) {
 	}
 }
 
-func (s *Silence) limit(n *node) time.Duration {
-	return max(time.Duration(s.set.SilentCadences)*n.cadence, s.set.SilentLeast)
+// limit is how long a node of a cadence may be silent.
+func (set Settings) limit(cadence time.Duration) time.Duration {
+	return max(time.Duration(set.SilentCadences)*cadence, set.SilentLeast)
 }
 
 // tellAt is when a node's silence is told if it lasts: a little after it is
 // one, so that a yard that fell silent as a whole is told as a whole.
-func (s *Silence) tellAt(n *node) time.Time { return n.last.Add(s.limit(n) + n.cadence) }
+func (s *Silence) tellAt(n *node) time.Time { return n.last.Add(s.set.limit(n.cadence) + n.cadence) }
 
 // Pass lets time pass and says whether a node fell silent.
 func (s *Silence) Pass(now time.Time) bool {
@@ -145,7 +146,7 @@ func (s *Silence) Findings() []outyard.Finding {
 	each := make([][]spell, len(s.nodes))
 	for i, n := range s.nodes {
 		each[i] = slices.Clone(n.past)
-		if n.cadence > 0 && s.now.Sub(n.last) > s.limit(n) {
+		if n.cadence > 0 && s.now.Sub(n.last) > s.set.limit(n.cadence) {
 			each[i] = append(each[i], spell{n.last, time.Time{}, n.cadence})
 		}
 	}

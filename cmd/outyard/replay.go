@@ -227,8 +227,16 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 	// Time alone changes something as well: a day is counted on the morning
 	// after, whether a reading comes just then or not.
 	pass := func(now time.Time) {
-		for due := course.Due(); !due.IsZero() && due.Before(now); due = course.Due() {
+		for {
+			due := course.Due()
+			if d := clocks.Due(); due.IsZero() || !d.IsZero() && d.Before(due) {
+				due = d
+			}
+			if due.IsZero() || !due.Before(now) {
+				return
+			}
 			course.Advance(due)
+			clocks.Pass(due)
 			tell(due)
 		}
 	}
@@ -262,6 +270,7 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 	}
 	pass(until)
 	course.Advance(until)
+	clocks.Pass(until)
 	tell(until)
 	return ledger.All(), course.Days()
 }
