@@ -88,6 +88,9 @@ func (s *site) gate(pattern string, next http.Handler) http.Handler {
 	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		v, err := s.visitor(r)
+		if errors.Is(err, context.Canceled) {
+			return // left before we knew
+		}
 		if err != nil {
 			s.Log.Error("visitor not looked up", "path", r.URL.Path, "err", err)
 			s.refuse(w, r, http.StatusInternalServerError, "It could not be looked up who you are. The log of the daemon says why; the readings are safe.")

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
@@ -460,4 +461,19 @@ func TestPasswords(t *testing.T) {
 	require.ErrorContains(t, err, "has 9 characters: want 10")
 	_, err = HashPassword(strings.Repeat("long", 200))
 	require.ErrorContains(t, err, "want 512 at most")
+}
+
+// Somebody who leaves before it is known who it is has done nothing that the
+// keeper should read of in the log.
+func TestWhoLeavesAtTheDoorIsNoError(t *testing.T) {
+	db := seedTold(t)
+	withAccounts(t, db)
+	var log strings.Builder
+	o := whole(Options{})
+	o.Accounts, o.Log = db, slog.New(slog.NewTextHandler(&log, nil))
+	ctx, leave := context.WithCancel(t.Context())
+	leave()
+	o.Loopback = true
+	New(db, o).ServeHTTP(httptest.NewRecorder(), httptest.NewRequestWithContext(ctx, "GET", "http://localhost/yards", nil))
+	require.NotContains(t, log.String(), "ERROR")
 }
