@@ -16,6 +16,7 @@ const (
 	// Who dies within so many days does not show how long stores last.
 	doomedDays = 240
 	wantsDays  = 3 // that it must last to be worth a label
+	yearDays   = 365
 )
 
 // Winter, for which one may feed in autumn, as far as a mild northern coast
@@ -28,7 +29,8 @@ var (
 
 // wants completes the days' truth with what it takes the days to come to know,
 // and says when hives wanted stores or room: for that the whole season must be
-// known. A season that ends goes on as its last month was.
+// known. After a season's end bees use what they did on that day a year before
+// or, where that was not in it either, what they used in its last month.
 func wants(labels []Label) []Label {
 	type place struct {
 		yard outyard.YardID
@@ -48,20 +50,24 @@ func wants(labels []Label) []Label {
 	var found []Label
 	for _, at := range order {
 		of := days[at]
-		var later, lasting float64 // what is used after the season, a day
+		var later, lasting float64 // what was used in the last month, a day
 		for _, i := range of[max(0, len(of)-30):] {
 			later, lasting = later+labels[i].UsedKg, lasting+1
 		}
 		later /= lasting
 		// used is what the n days after the k-th take, by running sums.
-		sums := make([]float64, len(of)+1)
-		for k, i := range of {
-			sums[k+1] = sums[k] + labels[i].UsedKg
+		sums := make([]float64, len(of)+yearDays+2)
+		for k := range sums[1:] {
+			kg := later
+			switch {
+			case k < len(of):
+				kg = labels[of[k]].UsedKg
+			case k-yearDays >= 0 && k-yearDays < len(of):
+				kg = labels[of[k-yearDays]].UsedKg
+			}
+			sums[k+1] = sums[k] + kg
 		}
-		used := func(k, n int) float64 {
-			known := min(k+1+n, len(of))
-			return sums[known] - sums[k+1] + later*float64(k+1+n-known)
-		}
+		used := func(k, n int) float64 { return sums[k+1+n] - sums[k+1] }
 		dead := slices.IndexFunc(of, func(i int) bool { return labels[i].BeesKg < aliveKg })
 		var stores, room spellOf
 		for k, i := range of {
@@ -71,7 +77,7 @@ func wants(labels []Label) []Label {
 			}
 			above := l.StoresKg - reserveKg
 			n := 0
-			for n < 365 && used(k, n+1) <= above {
+			for n < yearDays && used(k, n+1) <= above {
 				n++
 			}
 			l.DaysLeft = float64(n)
