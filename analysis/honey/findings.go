@@ -43,17 +43,11 @@ func (w *Watch) judge() {
 }
 
 func (w *Watch) judgeStores() {
-	use, lasts := w.UseKgPerDay(), w.Lasts()
-	lat := w.yard.Latitude
-	soonKg := needKg(int(w.set.LowDays), use.Value, w.last, lat)
-	short := soonKg + w.set.ReserveKg - w.stores.Value
-	errorKg := math.Hypot(w.stores.Error, use.Error/use.Value*soonKg)
-	winter := winterEnd(w.last, lat)
-	// Late summer's use is the brood's, and says only half of what the winter's
-	// will be: the season's table says the other half.
-	winterUse := math.Sqrt(use.Value * useKgPerDay.on(w.last, lat) * w.size())
-	winterKg := needKg(winter, winterUse, w.last, lat)
-	winterShort := 0.0
+	use := w.UseKgPerDay()
+	needs := w.needs(use)
+	lasts := needs.lasting(w.stores, w.set.ReserveKg)
+	winter := winterEnd(w.last, w.yard.Latitude)
+	winterKg, winterShort := needs.kg[winter], 0.0
 	if winter > 0 {
 		winterShort = winterKg + w.set.ReserveKg - w.stores.Value
 	}
@@ -64,7 +58,7 @@ func (w *Watch) judgeStores() {
 			"use_kg_per_day": use.Value, "days_left": lasts.Days, "days_left_low": lasts.LowDays, "days_left_high": lasts.HighDays,
 		}}
 		if low || winterShort <= 0 {
-			f.Confidence = surely(short, errorKg)
+			f.Confidence = needs.short(w.stores, w.set.ReserveKg, int(w.set.LowDays))
 			if lasts.Days < w.set.PressingDays {
 				f.Severity = outyard.Now
 			}
@@ -76,7 +70,7 @@ func (w *Watch) judgeStores() {
 			}
 			f.Advice = []string{"Heft the hive, and look at the combs by the brood.", "Carry sugar: syrup while bees fly, fondant or dry sugar over the cluster when it is cold."}
 		} else {
-			f.Confidence = surely(winterShort, math.Hypot(w.stores.Error, use.Error/use.Value*winterKg))
+			f.Confidence = needs.short(w.stores, w.set.ReserveKg, winter)
 			f.Facts["short_kg"] = winterShort
 			f.Summary = fmt.Sprintf("Stores of about %.0f kg will not last the winter: some %.0f kg are needed until %s, and a reserve of %.0f kg.",
 				w.stores.Value, winterKg, w.last.Add(winter).Start(time.UTC).Format("2 January"), w.set.ReserveKg)

@@ -3,6 +3,7 @@ package honey
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -158,23 +159,73 @@ func TestWorkThatNobodyWroteDown(t *testing.T) {
 }
 
 func TestHowLongStoresLast(t *testing.T) {
-	// Between the tropics the table is flat: 9 kg over the reserve at Norrström's
-	// winter rate of 0.039 kg/day, and at 0.12.
-	same(t, 230.8, lasts(9, 0.039, date(time.January, 1), 0), 0.1)
-	same(t, 75.0, lasts(9, 0.12, date(time.January, 1), 0), 0.1)
-	same(t, yearDays, lasts(100, 0.039, date(time.January, 1), 0), 0)
-	same(t, 0, lasts(0, 0.1, date(time.January, 1), 0), 0)
-	same(t, 0, lasts(-3, 0.1, date(time.January, 1), 0), 0)
+	// A hive that uses what the table says, so that it goes on to.
+	usual := func(d outyard.Date, latitude float64) *needs {
+		now := useKgPerDay.on(d, latitude)
+		return needsOf(Amount{now, useError * now}, d, latitude, 1)
+	}
+	// Between the tropics the table is flat: the mean of its months, 0.1229.
+	flat := usual(date(time.January, 1), 0)
+	same(t, 73.2, flat.lasts(9), 0.1)
+	same(t, yearDays, flat.lasts(100), 0)
+	same(t, 0, flat.lasts(0), 0)
+	same(t, 0, flat.lasts(-3), 0)
 
-	winter, summer := lasts(5, 0.045, date(time.January, 15), 49), lasts(5, 0.22, date(time.June, 1), 49)
+	winter, summer := usual(date(time.January, 15), 49).lasts(5), usual(date(time.June, 1), 49).lasts(5)
 	require.Less(t, winter, 5/0.045, "brood begins before the stores are gone")
 	require.Greater(t, summer, 5/0.22, "use falls off after midsummer")
 	require.InDelta(t, useKgPerDay.on(date(time.January, 15), 49), useKgPerDay.on(date(time.July, 16), -49), 0.003, "the south's year is turned")
 
-	l := lasting(Amount{12, 2}, Amount{0.12, 0.03}, 3, date(time.June, 1), 0)
-	same(t, 75, l.Days, 0.1)
-	require.True(t, l.LowDays > 20 && l.LowDays < 60 && l.HighDays > 90 && l.HighDays < 200, "%+v", l)
-	same(t, nan, lasting(unknown, Amount{0.1, 0.1}, 3, date(time.June, 1), 0).Days, 0)
+	// One that uses twice as much will for a month, and not for a year: over so
+	// long its bees are others.
+	double := needsOf(Amount{0.245, 0.03}, date(time.January, 1), 0, 1)
+	require.InDelta(t, 10*0.245, double.kg[10], 0.25)
+	require.InDelta(t, 365*0.1229+30*0.1221, double.kg[365], 0.1)
+	require.InDelta(t, 0.03/0.245, double.errorShare(0), 1e-9)
+	require.Greater(t, double.errorShare(365), 0.9*useError, "how colonies differ is not known of those to come")
+}
+
+// The bounds hold nine tenths of what may be: colonies drawn from the same
+// errors as the bounds were made from.
+func TestBoundsOfDaysLeftHoldNineInTen(t *testing.T) {
+	draw := rand.New(rand.NewPCG(1, 2))
+	for _, c := range []struct {
+		name   string
+		stores Amount
+		use    Amount
+		on     outyard.Date
+	}{
+		{"enough in autumn", Amount{16, 2}, Amount{0.11, 0.03}, date(time.September, 20)},
+		{"little in spring", Amount{7, 2.5}, Amount{0.15, 0.05}, date(time.April, 10)},
+		{"less than nothing, by the parts", Amount{0, 4}, Amount{0.07, 0.02}, date(time.October, 10)},
+		{"well known", Amount{12, 1}, Amount{0.2, 0.08}, date(time.June, 1)},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			n := needsOf(c.use, c.on, 49, 1)
+			l := n.lasting(c.stores, 3)
+			var within, below, drawn float64
+			for drawn < 4000 {
+				kg := c.stores.Value + c.stores.Error*draw.NormFloat64()
+				if kg < 0 {
+					continue
+				}
+				drawn++
+				z, days := draw.NormFloat64(), 0
+				for days < yearDays && 3+n.kg[days+1]*math.Exp(z*n.errorShare(days+1)) <= kg {
+					days++
+				}
+				switch {
+				case float64(days) < l.LowDays-1:
+					below++
+				case float64(days) <= l.HighDays:
+					within++
+				}
+			}
+			require.InDelta(t, 0.9, within/drawn, 0.06, "%+v", l)
+			require.Less(t, below/drawn, 0.08)
+		})
+	}
+	same(t, nan, NewWatch(yard, twoDeeps, nil, DefaultSettings()).Lasts().Days, 0)
 }
 
 func TestUseIsLearntFromDaysWithoutIncome(t *testing.T) {
@@ -188,9 +239,13 @@ func TestUseIsLearntFromDaysWithoutIncome(t *testing.T) {
 	}
 	gains[11] = -0.9 // a cold day with the lid off
 	own := s.usePerDay(gains, d, 49, 1)
-	require.InDelta(t, 0.28, own.Value, 0.04)
+	// 0.3 less the bees and brood that late summer takes, and some of the table.
+	require.InDelta(t, 0.23, own.Value, 0.03)
 	require.Less(t, own.Error, useError*usual)
 	require.Greater(t, s.usePerDay(make([]float64, 28), d, 49, 1).Value, 0.3*usual, "water that stays in the hive hides use")
+	// In spring a hive that keeps its weight turns honey into brood: by the
+	// tables of bees and brood some 60 g a day.
+	require.Greater(t, s.usePerDay(make([]float64, 28), date(time.May, 1), 49, 1).Value, 0.1)
 }
 
 var (

@@ -2,6 +2,10 @@ package honey
 
 import (
 	"math"
+	"slices"
+	"sort"
+
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"outyard"
 	"outyard/analysis/robust"
@@ -9,8 +13,8 @@ import (
 
 // usePerDay is what a hive uses a day at a date: what its own days without
 // income say (a line through the running sum of its gains, by Theil and Sen),
-// weighed against the season's table by how sure each is. gains are the latest
-// days without income, in order.
+// less what bees and brood shrank by, weighed against the season's table by how
+// sure each is. gains are the latest days without income, in order.
 func (s Settings) usePerDay(gains []float64, date outyard.Date, latitude, size float64) Amount {
 	usual := useKgPerDay.on(date, latitude) * size
 	prior := Amount{usual, useError * usual}
@@ -23,9 +27,14 @@ func (s Settings) usePerDay(gains []float64, date outyard.Date, latitude, size f
 		sum[i+1] = sum[i] + g
 	}
 	line := robust.TheilSen(at, sum, 0.9)
-	// A week of cold or of one warm spell is not the season: the error of the
-	// line alone would be too proud.
-	own := Amount{-line.Slope, math.Hypot((line.High-line.Low)/(2*ninety), leastUseError*usual)}
+	// The scale weighs bees and brood as well: honey that becomes brood in
+	// spring is used and not lost, and bees that die in autumn are lost and no
+	// honey.
+	grew := colonyKg(date, latitude, size) - colonyKg(date.Add(-len(gains)), latitude, size)
+	grew /= float64(len(gains))
+	// Four weeks of a colony are not the season, and the error of the line
+	// alone would be too proud.
+	own := Amount{grew - line.Slope, math.Hypot(math.Hypot((line.High-line.Low)/(2*ninety), leastUseError*usual), growthError*grew)}
 	if !outyard.Known(own.Value) || !outyard.Known(own.Error) {
 		return prior
 	}
@@ -33,57 +42,101 @@ func (s Settings) usePerDay(gains []float64, date outyard.Date, latitude, size f
 	return Amount{max((prior.Value*wp+own.Value*wo)/(wp+wo), leastUse*usual), 1 / math.Sqrt(wp+wo)}
 }
 
+// colonyKg is the usual weight of bees, brood and bee bread.
+func colonyKg(date outyard.Date, latitude, size float64) float64 {
+	return (beesKg.on(date, latitude) + broodKg.on(date, latitude)) * size
+}
+
 const (
-	leastUseError = 0.2
+	// What the scale shows on days without income is use to within this share of
+	// the usual, however many the days: a trickle of nectar hides some of it,
+	// nectar that dries and water that leaves the wood look like it.
+	leastUseError = 0.35
+	// growthError is the error of what bees and brood grow by, as a share of it:
+	// spring comes weeks earlier or later.
+	growthError = 0.5
 	// No colony lives on less of the usual than this: water that condenses in
 	// the hive hides use from the scale.
 	leastUse = 0.35
+	// persistDays is for how long a colony's use, in so far as it differs from
+	// the usual, goes on to do so: the bees of one season make it, and the next
+	// season's are others (common practice, no source).
+	persistDays = 30
 )
 
-// lasts is for how many days so much above the reserve feeds a hive that now
-// uses so much a day, where use goes with the seasons. It looks no further
-// than a year.
-func lasts(aboveKg, useNow float64, date outyard.Date, latitude float64) float64 {
+// Needs are what a hive uses over the days to come, were nothing to come in.
+type needs struct {
+	kg  [yearDays + 1]float64 // over so many days
+	now float64               // error of what is used now, as a share of it
+}
+
+// needsOf is what a hive that now uses so much will: for a start as it does,
+// later as the season's table says.
+func needsOf(use Amount, date outyard.Date, latitude, size float64) *needs {
 	usual := useKgPerDay.from(date, latitude)
-	usualNow := usual(0)
-	for n := range yearDays {
-		use := useNow * usual(n+1) / usualNow
-		if aboveKg <= use {
-			return float64(n) + max(aboveKg, 0)/use
-		}
-		aboveKg -= use
+	n := &needs{now: use.Error / use.Value}
+	differs, keeps := use.Value/(usual(0)*size)-1, math.Exp(-1.0/persistDays)
+	for day := 1; day <= yearDays; day++ {
+		differs *= keeps
+		n.kg[day] = n.kg[day-1] + usual(day)*size*(1+differs)
 	}
-	return yearDays
+	return n
+}
+
+// errorShare is the error of what is used over so many days, as a share of it.
+func (n *needs) errorShare(days int) float64 {
+	if days == 0 {
+		return n.now
+	}
+	over := float64(days) / persistDays
+	persists := (1 - math.Exp(-over)) / over
+	return n.now*persists + useError*(1-persists)
+}
+
+// lasts is for how many days so much above the reserve feeds the hive. It looks
+// no further than a year.
+func (n *needs) lasts(aboveKg float64) float64 {
+	if aboveKg <= 0 {
+		return 0
+	}
+	day, _ := slices.BinarySearch(n.kg[:], aboveKg)
+	if day > yearDays {
+		return yearDays
+	}
+	return float64(day) - (n.kg[day]-aboveKg)/(n.kg[day]-n.kg[day-1])
 }
 
 const yearDays = 365
 
-// needKg is what a hive uses over so many days to come.
-func needKg(days int, useNow float64, date outyard.Date, latitude float64) float64 {
-	usual := useKgPerDay.from(date, latitude)
-	sum := 0.0
-	for n := range days {
-		sum += useNow * usual(n+1) / usual(0)
+// short is the chance that stores do not last so many days: their error is
+// normal, but that there is no less than none, and use is off by a factor.
+func (n *needs) short(stores Amount, reserveKg float64, days int) float64 {
+	// Gauss and Hermite's points for the normal distribution, and their weights.
+	var points = [...]struct{ z, weight float64 }{{-2.857, 0.01126}, {-1.3556, 0.22208}, {0, 0.53333}, {1.3556, 0.22208}, {2.857, 0.01126}}
+	errorKg, share := max(stores.Error, leastStoresError), n.errorShare(days)
+	none := distuv.UnitNormal.CDF(-stores.Value / errorKg)
+	chance := 0.0
+	for _, p := range points {
+		wanted := reserveKg + n.kg[days]*math.Exp(p.z*share)
+		chance += p.weight * (distuv.UnitNormal.CDF((wanted-stores.Value)/errorKg) - none) / (1 - none)
 	}
-	return sum
+	return chance
 }
+
+// leastStoresError is less than any stores are known to, kg.
+const leastStoresError = 0.01
 
 // Lasting is for how many days stores last, and the bounds that hold the truth
 // nine times in ten, were nothing to come in.
 type Lasting struct{ Days, LowDays, HighDays float64 }
 
-func lasting(stores, use Amount, reserveKg float64, date outyard.Date, latitude float64) Lasting {
-	if !stores.Known() || !use.Known() {
-		return Lasting{outyard.Unknown, outyard.Unknown, outyard.Unknown}
+func (n *needs) lasting(stores Amount, reserveKg float64) Lasting {
+	after := func(chance float64) float64 {
+		return float64(sort.Search(yearDays, func(days int) bool { return n.short(stores, reserveKg, days) >= chance }))
 	}
-	days := func(stores, use float64) float64 { return lasts(stores-reserveKg, use, date, latitude) }
-	best := days(stores.Value, use.Value)
-	lessUse := max(use.Low(), leastUse*use.Value)
-	return Lasting{
-		Days:     best,
-		LowDays:  max(0, best-math.Hypot(best-days(stores.Low(), use.Value), best-days(stores.Value, use.High()))),
-		HighDays: min(yearDays, best+math.Hypot(days(stores.High(), use.Value)-best, days(stores.Value, lessUse)-best)),
-	}
+	const tail = 0.05
+	best := n.lasts(stores.Value - reserveKg)
+	return Lasting{Days: best, LowDays: min(best, after(tail)), HighDays: max(best, after(1-tail))}
 }
 
 // winterEnd is the number of days from a date to the first income of spring,

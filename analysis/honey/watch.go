@@ -240,7 +240,7 @@ func (w *Watch) weigh(d Day) {
 	if !outyard.Known(d.GrossKg) {
 		return
 	}
-	colony := (beesKg.on(d.Date, w.yard.Latitude) + broodKg.on(d.Date, w.yard.Latitude)) * w.boxes.size()
+	colony := colonyKg(d.Date, w.yard.Latitude, w.boxes.size())
 	colony -= min(w.awayKg, mostAway*colony)
 	// What the season's air puts into the wood is in what was seen of rain, or
 	// more than that.
@@ -317,7 +317,14 @@ func (w *Watch) size() float64 {
 
 // Lasts is for how many days the stores feed the hive.
 func (w *Watch) Lasts() Lasting {
-	return lasting(w.stores, w.UseKgPerDay(), w.set.ReserveKg, w.last, w.yard.Latitude)
+	if !w.began || !w.stores.Known() {
+		return Lasting{outyard.Unknown, outyard.Unknown, outyard.Unknown}
+	}
+	return w.needs(w.UseKgPerDay()).lasting(w.stores, w.set.ReserveKg)
+}
+
+func (w *Watch) needs(use Amount) *needs {
+	return needsOf(use, w.last, w.yard.Latitude, w.size())
 }
 
 // Parts are what stands on the scale, as far as is known.
