@@ -88,11 +88,24 @@ func (c *Course) count(date outyard.Date) {
 	c.revision++
 }
 
+const (
+	// What is put on a hive may be syrup, from maybeSyrupKg on: it dries by day and
+	// night for as long as syrupDries (common practice, no source).
+	maybeSyrupKg = 1.0
+	syrupDries   = 12 * 24 * time.Hour
+)
+
 // watchCreep looks for scales that gain by themselves.
 func (c *Course) watchCreep(date outyard.Date, gains []flow.HiveDay, w flow.Weather) {
 	hives := make([]instruments.HiveGain, len(gains))
+	today := date.Start(c.yard.Zone)
 	for i, g := range gains {
-		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed}
+		h := c.hives[g.Hive]
+		if g.HandledKg >= maybeSyrupKg {
+			h.addedTo = today
+		}
+		syrup := !h.addedTo.IsZero() && today.Sub(h.addedTo) < syrupDries
+		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed || syrup}
 	}
 	c.faults.Day(date, hives, w.MaxTempC, w.RainMm)
 	c.setAside()

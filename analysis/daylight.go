@@ -39,7 +39,7 @@ func (c *Course) daylight(date outyard.Date, from, to, until time.Time) (robbing
 	day.Weather = robbing.Weather{RainMm: c.weather.rainMm(from.Add(-12*time.Hour), day.Dusk),
 		RainByDayMm: c.weather.rainMm(day.Dawn, day.Dusk), MaxTempC: c.weather.day(from, to).MaxTempC}
 	for _, h := range c.order {
-		if h.newest.After(day.Dawn) {
+		if h.newest.After(day.Dawn) && !h.unsure(from, to) {
 			day.Hives = append(day.Hives, h.daylight(from, to, before.dusk, day.Dawn, home))
 		}
 	}

@@ -46,6 +46,7 @@ type hive struct {
 	robbery  *outyard.Finding
 	robbedOn outyard.Date
 	askAt    time.Time
+	addedTo  time.Time // the last day on which something was put on it
 }
 
 // An event is a departure and what it is taken for.
@@ -419,12 +420,13 @@ func (c *Course) inCompany(x steps.Circumstances, h *hive, e *event) steps.Circu
 	return x
 }
 
-// commonKg is the median change of the yard's other hives over a while, without
-// and with those that departed themselves; that of all needs two.
+// commonKg is the median change over a while of the yard's other hives whose
+// scales are not known to move by themselves, without and with those that
+// departed themselves; that of all needs two.
 func (c *Course) commonKg(h *hive, from, to time.Time) (quietKg, allKg float64) {
 	var quiet, all []float64
 	for _, other := range c.order {
-		if other == h {
+		if other == h || other.unsure(from, to) {
 			continue
 		}
 		if ch := other.changeKg(from, to); outyard.Known(ch) {

@@ -24,7 +24,8 @@ func (c *Course) watchZeros(date outyard.Date, n night) {
 	outside := func(at time.Time) float64 {
 		return c.weather.mean(outyard.OutsideTemp, at.Add(-time.Hour), at.Add(time.Hour))
 	}
-	c.faults.Night(date, hives, c.weather.rainMm(n.dusk.Add(-2*time.Hour), n.dawn), outside(n.dawn)-outside(n.dusk))
+	dusk, dawn := outside(n.dusk), outside(n.dawn)
+	c.faults.Night(date, hives, instruments.NightAir{RainMm: c.weather.rainMm(n.dusk.Add(-2*time.Hour), n.dawn), WarmedK: dawn - dusk, ColdestC: min(dusk, dawn)})
 	c.setAside()
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/robust"
 )
 
 // FaultSettings are the thresholds by which a sensor is taken to lie (common
@@ -61,6 +62,17 @@ type FaultSettings struct {
 	// NestMostC, 38 °C: warmer is no nest, so that a figure above it cannot be a
 	// probe that was hung into one.
 	NestMostC float64
+	// NestFor, 72 h: and what stays between 32 °C, NestLeastC, and 37 °C for so
+	// long is a nest's warmth in Celsius, however the figures went before: air
+	// that stays within 0 and 3 °C by night and day for as long is rarer.
+	NestFor    time.Duration
+	NestLeastC float64
+	// PoundsKg, 1 kg: to within so much a weight must be the one before turned
+	// into pounds, for the node to have changed its unit; PoundsFromKg, 20 kg:
+	// of a lighter hive so much more may be a box that was put on; PoundsAbove,
+	// 1.5: and so many times the most of the days before it must be. What was
+	// lifted off comes back to no more than that.
+	PoundsKg, PoundsFromKg, PoundsAbove float64
 	// LightestKg, -3 kg, and HeaviestKg, 250 kg: what a hive with its stand
 	// cannot weigh. A little below nought is a scale set with something on it.
 	LightestKg, HeaviestKg float64
@@ -77,6 +89,9 @@ type FaultSettings struct {
 	NightJumpKg float64
 	// JumpBackKg, 1 kg: how near it comes to where it was.
 	JumpBackKg float64
+	// JumpUsual, 5: and how many times the middle one of its newest steps a jump
+	// of less than JumpKg must be. In a storm every reading is far from the next.
+	JumpUsual float64
 	// Jumps, 4, within JumpDays, 7 d: single wild readings happen to every
 	// scale, several in a week are a loose contact.
 	Jumps    int
@@ -90,8 +105,8 @@ type FaultSettings struct {
 func DefaultFaultSettings() FaultSettings {
 	return FaultSettings{StuckReadings: 12, StuckWeight: 3 * time.Hour, CoarseShare: 1. / 3, StillKgPerDay: 0.02, StuckAir: 24 * time.Hour, UsualTimes: 3, MovedK: 3,
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 40, Hot: 12 * time.Hour,
-		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38,
-		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, Jumps: 4, JumpDays: 7,
+		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38, NestFor: 72 * time.Hour, NestLeastC: 32, PoundsKg: 1, PoundsFromKg: 20, PoundsAbove: 1.5,
+		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, JumpUsual: 5, Jumps: 4, JumpDays: 7,
 		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
 }
 
@@ -104,6 +119,7 @@ const (
 	saturated  lie = "saturated"    // a humidity that stays at the top
 	impossible lie = "out of range" // what no hive has
 	fahrenheit lie = "Fahrenheit"   // degrees of the other kind
+	pounds     lie = "pounds"       // for kilograms
 	absent     lie = "missing"      // of a node that still sends the rest
 	jumping    lie = "wild jumps"
 	creeping   lie = "drifting"
@@ -134,13 +150,15 @@ type sensors struct {
 
 // A sensor is one quantity of one node.
 type sensor struct {
-	run    run       // of equal values, up to now
-	odd    [4]since  // values that are a missing probe's, impossible, hot, or in Fahrenheit by how they came
-	fine   time.Time // since when they have been neither
-	last   float64   // the reading before
-	lastT  time.Time // its time
-	prev   float64   // and the one before that
-	grain  float64   // the least change that it has shown, 0 for none yet
+	run    run        // of equal values, up to now
+	odd    [5]since   // values that are a missing probe's, impossible, hot, or in Fahrenheit or pounds by how they came
+	nest   since      // as warm as a nest
+	fine   time.Time  // since when they have been neither
+	last   float64    // the reading before
+	lastT  time.Time  // its time
+	prev   float64    // and the one before that
+	moves  [8]float64 // by how much it changed from one reading to the next, the newest first
+	grain  float64    // the least change that it has shown, 0 for none yet
 	days   [usualDays]dayRun
 	missed int         // readings in a row without it
 	jumps  []time.Time // wild readings of the last days
@@ -155,6 +173,7 @@ type dayRun struct {
 	longest time.Duration
 	gap     time.Duration // the longest without the quantity
 	n, same int           // readings, and those equal to the one before
+	most    float64       // of its values
 }
 
 // A run is of equal values.
@@ -162,7 +181,7 @@ type run struct {
 	value      float64
 	from       time.Time
 	n          int
-	steppedKg  float64 // by which the value came
+	before     float64 // the value that it came from
 	lowC, topC float64 // the warmth elsewhere meanwhile
 }
 
@@ -255,7 +274,7 @@ func (f *Faults) Observe(r outyard.Reading) (believed outyard.Reading, changed b
 			elsewhere = r.Values[outyard.InsideTemp]
 		}
 		changed = f.take(n, q, v, elsewhere, n.moistenedPct(q, r), r.Time) || changed
-		if q != outyard.Weight && f.doubtful(s, r.Time) {
+		if q != outyard.Weight && f.doubtful(s, r.Time) || s.odd[4].n > 0 {
 			r.Values[q] = outyard.Unknown
 		}
 	}
@@ -314,17 +333,22 @@ func (f *Faults) DoubtedSince(hive outyard.HiveID, q outyard.Quantity) time.Time
 // take carries a sensor on by a reading.
 func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPct float64, at time.Time) bool {
 	s := n.of[q]
-	swapped := s.odd[3].n > 0 && !f.swappedBack(s, v) || f.swaps(s, q, v, moistenedPct, at)
+	inPounds := s.odd[4].n > 0 && !f.kilogramsAgain(s, v) || q == outyard.Weight && f.inPounds(s, v, at)
+	s.nest.see(v >= f.set.NestLeastC && v < f.set.NestMostC-1, at)
+	swapped := s.odd[3].n > 0 && !f.swappedBack(s, v) && !s.nest.lasted(at, f.set.NestFor, f.set.StuckReadings) || f.swaps(s, q, v, moistenedPct, at)
 	s.follow(v, elsewhereC, at)
 	s.missed = 0
 	if q == outyard.Weight {
 		f.jump(s, v, at)
 	}
+	copy(s.moves[1:], s.moves[:])
+	s.moves[0] = math.Abs(v - s.last)
 	s.prev, s.last, s.lastT = s.last, v, at
 	s.odd[0].see(missing(q, v), at)
 	s.odd[1].see(f.cannotBe(q, v), at)
 	s.odd[2].see(q == outyard.InsideTemp && v > f.set.HottestC || q == outyard.OutsideTemp && v > f.set.HottestC, at)
 	s.odd[3].see(swapped, at)
+	s.odd[4].see(inPounds, at)
 
 	what, from, sure := f.lies(s, q, at)
 	open := s.open()
@@ -360,7 +384,7 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPc
 // patience is for how long a sensor must be fine to be so again.
 func (f *Faults) patience(o *fault) time.Duration {
 	switch o.lie {
-	case stuck, absent, fahrenheit:
+	case stuck, absent, fahrenheit, pounds:
 		return 0
 	case jumping:
 		return time.Duration(f.set.JumpDays) * 24 * time.Hour
@@ -380,6 +404,8 @@ func (f *Faults) stillOdd(s *sensor, o *fault, v float64, at time.Time) bool {
 		return s.odd[1].n > 0
 	case fahrenheit:
 		return s.odd[2].n > 0 || s.odd[3].n > 0
+	case pounds:
+		return s.odd[4].n > 0
 	case jumping:
 		return len(s.jumps) > 0 && at.Sub(s.jumps[len(s.jumps)-1]) < f.set.Wrong
 	}
@@ -394,6 +420,8 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 	switch {
 	case s.odd[0].lasted(at, f.set.Wrong, 3):
 		return unplugged, s.odd[0].from, 0.97
+	case s.odd[4].lasted(at, f.set.Wrong, 3):
+		return pounds, s.odd[4].from, 0.93
 	case s.odd[1].lasted(at, f.set.Wrong, 3):
 		return impossible, s.odd[1].from, 0.97
 	case temp && s.odd[2].lasted(at, f.set.Hot, 6):
@@ -409,8 +437,9 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		}
 	case s.run.n < f.set.StuckReadings:
 	case q == outyard.Weight:
-		// A step right onto the figure is a hive that fell or was taken away.
-		if same >= max(f.set.StuckWeight, f.usually(s), f.still(s)) && !(math.Abs(s.run.steppedKg) >= f.set.JumpKg) {
+		// A fall right onto the figure, to less than half, is a hive that fell or was taken away.
+		gone := s.run.before-s.run.value >= f.set.JumpKg && s.run.value < s.run.before/2
+		if same >= max(f.set.StuckWeight, f.usually(s), f.still(s)) && !gone {
 			return stuck, s.run.from, 0.93
 		}
 	case temp || rh && s.run.value < 98:
@@ -467,6 +496,34 @@ func (f *Faults) swappedBack(s *sensor, v float64) bool {
 	return math.Abs(v-was) < math.Abs(celsius(v)-was) || celsius(v) < f.airC-colderK
 }
 
+// inPounds says that a weight is the one before in pounds: no keeper adds more
+// than the hive's own weight between two readings.
+func (f *Faults) inPounds(s *sensor, v float64, at time.Time) bool {
+	if s.open() != nil || s.last < f.set.PoundsFromKg || at.Sub(s.lastT) > f.set.SwapWithin || math.Abs(v*outyard.KgPerPound-s.last) > f.set.PoundsKg {
+		return false
+	}
+	today := at.Unix() / (24 * 3600)
+	known := 0
+	for _, d := range s.days {
+		if d.day == 0 || d.day <= today-usualDays {
+			continue
+		}
+		if known++; v < f.set.PoundsAbove*d.most {
+			return false
+		}
+	}
+	return known >= 2
+}
+
+// kilogramsAgain says that a weight that was in pounds is in kilograms again:
+// nearer, so, to the reading before, and near enough.
+func (f *Faults) kilogramsAgain(s *sensor, v float64) bool {
+	const nearShare = 0.15 // of what may have become of it while the node said nothing
+	wasKg := s.last * outyard.KgPerPound
+	off := math.Abs(v - wasKg)
+	return off < math.Abs(v*outyard.KgPerPound-wasKg) && off < nearShare*wasKg
+}
+
 // missing says that a value is what nodes give for a probe that is not there:
 // -127 °C and 85 °C are what common digital thermometers show unconnected and
 // unread (from memory); no air has no humidity.
@@ -506,7 +563,7 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 			}
 		}
 	} else {
-		s.run = run{value: v, from: at, n: 1, steppedKg: v - s.last, lowC: elsewhereC, topC: elsewhereC}
+		s.run = run{value: v, from: at, n: 1, before: s.last, lowC: elsewhereC, topC: elsewhereC}
 	}
 	if s.open() != nil {
 		return
@@ -514,10 +571,10 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 	day := at.Unix() / (24 * 3600)
 	d := &s.days[day%usualDays]
 	if d.day != day {
-		*d = dayRun{day: day}
+		*d = dayRun{day: day, most: v}
 	}
 	d.longest = max(d.longest, at.Sub(s.run.from))
-	d.n++
+	d.n, d.most = d.n+1, max(d.most, v)
 	// A thousandth of a gram is arithmetic, not a scale.
 	if step := math.Abs(v - s.last); step == 0 {
 		d.same++
@@ -580,6 +637,9 @@ func (f *Faults) jump(s *sensor, v float64, at time.Time) {
 	hour := s.lastT.In(f.yard.Zone).Hour()
 	night := hour < 4 || hour >= 23
 	if !night && (wild < f.set.JumpKg || s.last < s.prev && s.last > 0) {
+		return
+	}
+	if before := s.moves[1:]; wild < f.set.JumpKg && wild < f.set.JumpUsual*robust.Median(before) {
 		return
 	}
 	s.jumps = append(s.jumps, s.lastT)

@@ -106,6 +106,23 @@ func TestWhichSensorLies(t *testing.T) {
 			r.Values[outyard.Weight] = stepped(hour, onset+15, 0.01)
 		}, "weight", "stuck", outyard.Over},
 		{"a hive that fell stands still from then on: that is no fault", between(onset, 1e9, shows(outyard.Weight, 12.5)), "", "", ""},
+		{"but one that stands still after a box was taken does not lie less for that", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] += 10
+			between(onset, 1e9, shows(outyard.Weight, 37.4))(hour, r)
+		}, "weight", "stuck", outyard.Open},
+		{"a weight that is the one before in pounds is no box put on", between(onset, onset+30, func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] /= outyard.KgPerPound
+		}), "weight", "pounds", outyard.Over},
+		{"nor is it pounds when what was lifted off comes back", func(hour float64, r *outyard.Reading) {
+			r.Values[outyard.Weight] += 10
+			between(onset, onset+0.7, shows(outyard.Weight, 20))(hour, r)
+		}, "", "", ""},
+		{"a storm by night throws every reading off: that is no loose contact", func(hour float64, r *outyard.Reading) {
+			if h := math.Mod(hour+2, 24); h < 8 { // 20 to 4 o'clock there
+				gust := rand.New(rand.NewPCG(5, uint64(hour*10)))
+				r.Values[outyard.Weight] += 0.7 * gust.NormFloat64()
+			}
+		}, "", "", ""},
 		{"85 °C is a thermometer that was not read", between(onset, 1e9, shows(outyard.InsideTemp, 85)), "inside-temp", "unplugged", outyard.Open},
 		{"-127 °C is one that is not there", between(onset, 1e9, shows(outyard.InsideTemp, -127)), "inside-temp", "unplugged", outyard.Open},
 		{"nought for days is stuck", between(onset, 1e9, shows(outyard.InsideTemp, 0)), "inside-temp", "stuck", outyard.Open},
@@ -202,6 +219,90 @@ func TestWhichSensorLies(t *testing.T) {
 			} else if c.fault != "Fahrenheit" && c.fault != "wild jumps" {
 				require.InDelta(t, onset, f.Onset.Sub(start).Hours(), 0.2)
 			}
+		})
+	}
+}
+
+func TestAProbeIsInCelsiusAgainThatWasSetRightWhileNothingWasSent(t *testing.T) {
+	f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+	send := func(from, to float64, fahrenheit bool, c func(hour float64) float64) {
+		for hour := from; hour < to; hour += 1. / 6 {
+			r := outyard.NewReading("heron-point", "h01", start.Add(time.Duration(math.Round(hour*6))*10*time.Minute))
+			r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = math.Round(10*c(hour))/10, 60+math.Sin(hour)
+			if fahrenheit {
+				r.Values[outyard.InsideTemp] = math.Round(10*(c(hour)*1.8+32)) / 10
+			}
+			f.Observe(r)
+		}
+	}
+	winter := func(hour float64) float64 { return 8 + 2*math.Sin(2*math.Pi*hour/24) }
+	send(0, 48, false, winter)
+	send(48, 96, true, winter)
+	require.Equal(t, outyard.Open, f.Findings()[0].State)
+	// No weather node tells how warm it is: 35 °C in spring would be 2 °C.
+	send(96+24*60, 96+24*64, false, func(hour float64) float64 { return 34.8 + 0.3*math.Sin(hour) })
+	require.Len(t, f.Findings(), 1)
+	require.Equal(t, "Fahrenheit", f.Findings()[0].Facts["fault"])
+	require.Equal(t, outyard.Over, f.Findings()[0].State)
+}
+
+// creeps plays so many dry, warm days and nights of three hives, of which the
+// first one's scale moves at a rate by day and at another by night, kg a day,
+// from a day on.
+func creeps(days, from int, byDay, byNight float64) []outyard.Finding {
+	f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+	date := outyard.DateOf(start, yardZone)
+	noise := rand.New(rand.NewPCG(7, 1))
+	for _, id := range []outyard.HiveID{"h01", "h02", "h03"} {
+		r := outyard.NewReading("heron-point", id, start)
+		r.Values[outyard.Weight] = 34
+		f.Observe(r)
+	}
+	for day := range days {
+		d, n := 0.0, 0.0
+		if day >= from {
+			d, n = byDay, byNight
+		}
+		var nights []HiveNight
+		for i, id := range []outyard.HiveID{"h01", "h02", "h03"} {
+			var kg []float64
+			for hour := range 5 { // of a short night
+				own := 0.0
+				if i == 0 {
+					own = n * float64(hour) / 24
+				}
+				kg = append(kg, 34-0.004*float64(hour)+own+0.005*noise.NormFloat64())
+			}
+			nights = append(nights, HiveNight{id, kg})
+		}
+		f.Night(date.Add(day), nights, NightAir{0, -6, 12})
+		wave := 0.03 * noise.NormFloat64()
+		f.Day(date.Add(day), []HiveGain{{"h01", -0.1 + d*16/24 + n*8/24 + wave, false}, {"h02", -0.1, false}, {"h03", -0.1 - wave, false}}, 26, 0)
+	}
+	return f.Findings()
+}
+
+func TestInWarmWeatherTheNightsSayWhetherAScaleMovesByItself(t *testing.T) {
+	for _, c := range []struct {
+		says           string
+		byDay, byNight float64
+		want           string
+	}{
+		{"up by night as by day is the scale", 0.4, 0.4, "drifting"},
+		{"down by night as by day too", -0.4, -0.4, "sinking"},
+		{"what comes by day alone the bees bring", 0.6, -0.1, ""},
+		{"and what goes by day alone robbers take", -0.6, 0, ""},
+		{"one that uses more than the others is stronger", -0.08, -0.08, ""},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			found := creeps(40, 12, c.byDay, c.byNight)
+			if c.want == "" {
+				require.Empty(t, found)
+				return
+			}
+			require.Len(t, found, 1)
+			require.Equal(t, c.want, found[0].Facts["fault"])
+			require.WithinDuration(t, start.AddDate(0, 0, 12), found[0].Onset, 4*24*time.Hour)
 		})
 	}
 }

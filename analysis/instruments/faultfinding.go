@@ -47,7 +47,9 @@ func (o *fault) how(q outyard.Quantity) string {
 	case impossible:
 		return "was " + figure + ", which no hive has"
 	case fahrenheit:
-		return fmt.Sprintf("was about %.0f °C by night and day; as degrees Fahrenheit it would be %.0f °C", v, (v-32)/1.8)
+		return fmt.Sprintf("was about %.0f °C; as degrees Fahrenheit it would be %.0f °C", v, (v-32)/1.8)
+	case pounds:
+		return "was more than twice as much from one reading to the next, as the same weight in pounds is"
 	case jumping:
 		return fmt.Sprintf("jumped by kilograms and back %d times within days", o.n)
 	}
@@ -57,9 +59,9 @@ func (o *fault) how(q outyard.Quantity) string {
 	case warming:
 		return fmt.Sprintf("followed the warmth, by %+.2f kg for each kelvin", v)
 	case sinking:
-		return fmt.Sprintf("fell by %.2f kg a day below that of the yard's other hives, in weather in which no bee flies", -v)
+		return fmt.Sprintf("fell by %.2f kg a day below that of the yard's other hives, when no bee flies too", -v)
 	}
-	return fmt.Sprintf("rose by %.2f kg a day above that of the yard's other hives, in weather in which no bee brings anything", v)
+	return fmt.Sprintf("rose by %.2f kg a day above that of the yard's other hives, when no bee brings anything too", v)
 }
 
 func unitOf(q outyard.Quantity) string {
@@ -74,6 +76,8 @@ func (o *fault) advice(q outyard.Quantity) []string {
 	switch {
 	case o.lie == fahrenheit:
 		return []string{"Set the node, or the unit in its mapping, to degrees Celsius; what it sent before stays as it is."}
+	case o.lie == pounds:
+		return []string{"Set the node, or the unit in its mapping, to kilograms; what it sent before stays as it is."}
 	case o.slow():
 		return []string{"Weigh a known weight on the scale, or lift the hive off it for a moment and see whether it comes back to nought.",
 			"Look for a leg that sinks or a stand that touches the ground, grass or a strap that pulls, and water or ants in plug and cable."}
@@ -115,11 +119,11 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 	case creeping:
 		fd.Facts["creep_kg_per_day"] = math.Round(1000*o.value) / 1000
 		fd.Severity = outyard.Note
-		reasons = append(reasons, "on wet and cold days too")
+		reasons = append(reasons, "on wet and cold days or by night too")
 	case sinking:
 		fd.Facts["creep_kg_per_day"] = math.Round(1000*o.value) / 1000
 		fd.Severity = outyard.Note
-		reasons = append(reasons, "on wet and cold days too", "a colony that others rob, or that is stronger than all others by far, may look so for some weeks")
+		reasons = append(reasons, "on wet and cold days or by night too", "a colony that others rob, or that is stronger than all others by far, may look so for some weeks")
 	case swimming:
 		fd.Facts["moved_kg"] = math.Round(100*o.value) / 100
 	case warming:
@@ -128,6 +132,9 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 	case absent:
 	default:
 		fd.Facts["shown"] = math.Round(100*o.value) / 100
+	}
+	if o.lie == pounds {
+		reasons = append(reasons, "nothing is made of this weight until it is in kilograms again")
 	}
 	if q != outyard.Weight {
 		reasons = append(reasons, "nothing is made of it until it is mended: damp, mould and brood are then not known")

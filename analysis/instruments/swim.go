@@ -18,11 +18,16 @@ type SwimSettings struct {
 	// RiseKg, 0.1 kg: what a sound scale may show of wandering, dew and wind
 	// within a night, from its lowest to a later hour.
 	RiseKg float64
+	// UsualNights, 14, whose lower quartile a rise must exceed by as much: wood
+	// that takes up the night's moisture and a stretched gauge do so every night,
+	// a zero that moves does not.
+	UsualNights int
 	// FallKg, 0.2 kg: by how much more than the yard's middle a hive may fall
 	// within a wet night, as strong colonies use more and wood differs.
 	FallKg float64
-	// AloneKg, 0.1 kg: how much more is asked where there is no other hive.
-	AloneKg float64
+	// AloneKg, 0.1 kg: how much more is asked where there is no other hive, and
+	// SnowC, 2 °C: in colder nights a rise there may be snow, which no gauge shows.
+	AloneKg, SnowC float64
 	// WetKg, 0.06 kg, and WetMm, 0.4 mm: a night in which the others become so
 	// much heavier, or that brings so much rain, is a wet one.
 	WetKg, WetMm float64
@@ -47,7 +52,7 @@ type SwimSettings struct {
 }
 
 func defaultSwimSettings() SwimSettings {
-	return SwimSettings{RiseKg: 0.1, FallKg: 0.2, AloneKg: 0.1, WetKg: 0.06, WetMm: 0.4, EnoughKg: 0.4, MarkKg: 0.08, Nights: 6, CalmNights: 10,
+	return SwimSettings{RiseKg: 0.1, UsualNights: 14, FallKg: 0.2, AloneKg: 0.1, SnowC: 2, WetKg: 0.06, WetMm: 0.4, EnoughKg: 0.4, MarkKg: 0.08, Nights: 6, CalmNights: 10,
 		WarmNights: 14, PerK: 0.05, Share: 0.65, DryingKg: 0.12}
 }
 
@@ -60,32 +65,40 @@ type HiveNight struct {
 
 // nights is how a scale behaved by night of late, oldest first.
 type nights struct {
-	marksKg  []float64 // beyond what a sound one does; NaN where not known
+	risesKg  []float64 // by which it became heavier in the dry; NaN where not known
+	fallsKg  []float64 // by which it became lighter in the wet, beyond what a sound one does
 	changeKg []float64 // by which it changed more than the others; NaN where that says nothing
 	warmedK  []float64 // by which the air did
 }
 
-// Night closes the night that ended on a date: what the yard's hives weighed,
-// the rain and by how much the air warmed, NaN where not known. Whether a fault
-// began or ended is the result.
-func (f *Faults) Night(date outyard.Date, hives []HiveNight, rainMm, warmedK float64) (changed bool) {
+// A NightAir is what the air did by night: the rain, by how much it warmed, and
+// how cold it was at the colder end; NaN where not known.
+type NightAir struct{ RainMm, WarmedK, ColdestC float64 }
+
+// Night closes the night that ended on a date, by what the yard's hives
+// weighed. Whether a fault began or ended is the result.
+func (f *Faults) Night(date outyard.Date, hives []HiveNight, air NightAir) (changed bool) {
 	for _, n := range f.nodes {
 		s := n.of[outyard.Weight]
 		if s == nil {
 			continue
 		}
-		mark, change := f.set.Swim.judge(n.hive, hives, rainMm)
-		n.marksKg = append(lastOf(n.marksKg, f.set.Swim.Nights-1), mark)
+		rise, fall, change := f.set.Swim.judge(n.hive, hives, air)
+		n.risesKg = append(lastOf(n.risesKg, f.set.Swim.UsualNights-1), rise)
+		n.fallsKg = append(lastOf(n.fallsKg, f.set.Swim.Nights-1), fall)
 		n.changeKg = append(lastOf(n.changeKg, f.set.Swim.WarmNights-1), change)
-		n.warmedK = append(lastOf(n.warmedK, f.set.Swim.WarmNights-1), warmedK)
+		n.warmedK = append(lastOf(n.warmedK, f.set.Swim.WarmNights-1), air.WarmedK)
+		n.nightKg = append(lastOf(n.nightKg, f.set.Creep.LookBack+f.set.Creep.UsualNights-1), change*24/f.hoursOf(n.hive, hives))
 		changed = f.swims(n, s, date) || changed
 	}
 	return changed
 }
 
-// judge is how far a hive's night was from that of a sound scale, and by how
-// much it changed more than the others.
-func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, rainMm float64) (markKg, changeKg float64) {
+// judge is by how much a hive became heavier in a dry night, or lighter in a
+// wet one beyond what a sound scale shows, and by how much it changed more than
+// the others; NaN where nothing is known.
+func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, air NightAir) (riseKg, fallKg, changeKg float64) {
+	riseKg, fallKg, changeKg = outyard.Unknown, outyard.Unknown, outyard.Unknown
 	var up, down, net float64 = outyard.Unknown, outyard.Unknown, outyard.Unknown
 	var ups, downs, nets []float64
 	for _, h := range hives {
@@ -99,21 +112,54 @@ func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, rainMm flo
 	}
 	alone := len(ups) == 0
 	switch {
-	case !outyard.Known(up), alone && !outyard.Known(rainMm):
-		return outyard.Unknown, outyard.Unknown
-	case robust.Median(ups) > set.WetKg || rainMm >= set.WetMm:
-		if alone {
-			return outyard.Unknown, outyard.Unknown
+	case !outyard.Known(up), alone && (!outyard.Known(air.RainMm) || air.ColdestC < set.SnowC):
+		return
+	case robust.Median(ups) > set.WetKg || air.RainMm >= set.WetMm:
+		if !alone {
+			fallKg = max(0, down-robust.Median(downs)-set.FallKg)
 		}
-		return max(0, down-robust.Median(downs)-set.FallKg), outyard.Unknown
+		return
 	case alone:
-		return max(0, up-set.RiseKg-set.AloneKg), net
+		return max(0, up-set.AloneKg), 0, net
 	}
 	changeKg = net - robust.Median(nets)
 	if robust.Median(nets) < -set.DryingKg {
 		changeKg = outyard.Unknown
 	}
-	return max(0, up-set.RiseKg), changeKg
+	return up, 0, changeKg
+}
+
+// marks are how far the newest nights were from those of a sound scale, kg; NaN
+// where nothing is known.
+func (n *nights) marks(set SwimSettings) []float64 {
+	share := 0.25
+	if robust.Count(n.risesKg) < set.UsualNights/2+1 {
+		share = 0 // so few may all be of a zero that moves
+	}
+	usualKg := robust.Quantile(share, n.risesKg)
+	kg := slices.Clone(n.fallsKg)
+	for i, rise := range lastOf(n.risesKg, len(kg)) {
+		if outyard.Known(rise) {
+			kg[i] = max(0, rise-set.RiseKg-usualKg)
+		}
+	}
+	return kg
+}
+
+// hoursOf is over how many hours a hive's night is known.
+func (f *Faults) hoursOf(hive outyard.HiveID, hives []HiveNight) float64 {
+	for _, h := range hives {
+		if h.Hive != hive {
+			continue
+		}
+		known := func(kg float64) bool { return outyard.Known(kg) }
+		first, last := slices.IndexFunc(h.Kg, known), len(h.Kg)-1
+		for last > first && !known(h.Kg[last]) {
+			last--
+		}
+		return float64(last - first)
+	}
+	return outyard.Unknown
 }
 
 // swings is the greatest rise and the greatest fall of a night, and what is
@@ -142,7 +188,8 @@ func (f *Faults) swims(n *sensors, s *sensor, date outyard.Date) bool {
 	kgPerK, share := followsWarmth(n.changeKg, n.warmedK, set.WarmNights/2+1)
 	follows := math.Abs(kgPerK) >= set.PerK && share >= set.Share
 	sum, marks, first := 0.0, 0, -1
-	for i, kg := range n.marksKg {
+	marksKg := n.marks(set)
+	for i, kg := range marksKg {
 		if !(kg > 0) {
 			continue
 		}
@@ -156,15 +203,20 @@ func (f *Faults) swims(n *sensors, s *sensor, date outyard.Date) bool {
 	swims := marks >= 2 && sum >= set.EnoughKg
 	switch {
 	case open == nil && swims:
-		s.past = append(s.past, &fault{lie: swimming, onset: f.nightBefore(date, len(n.marksKg)-1-first), value: sum, sure: 0.85})
+		s.past = append(s.past, &fault{lie: swimming, onset: f.nightBefore(date, len(marksKg)-1-first), value: sum, sure: 0.85})
 		return true
 	case open == nil && follows: // for about half of the nights that show it
 		s.past = append(s.past, &fault{lie: warming, onset: f.nightBefore(date, len(n.warmedK)/2), value: kgPerK, sure: 0.75})
 		return true
 	case open == nil:
 		return false
-	case open.lie == warming && !follows && outyard.Known(share), open.lie == swimming:
-		switch mark := n.marksKg[len(n.marksKg)-1]; {
+	case open.lie == warming && follows:
+		open.n = 0
+	case open.lie == warming && swims: // its first nights happened to look so
+		open.lie, open.value, open.sure, open.n = swimming, sum, 0.85, 0
+		return true
+	case open.lie == warming && outyard.Known(share), open.lie == swimming:
+		switch mark := marksKg[len(marksKg)-1]; {
 		case !outyard.Known(mark):
 			return false
 		case mark >= set.MarkKg:

@@ -46,7 +46,7 @@ func zeros(hives, nights int, wet bool, scale func(night int, hour, cooledK floa
 		if rain {
 			rainMm = 6
 		}
-		f.Night(first.Add(night), all, rainMm, -cools)
+		f.Night(first.Add(night), all, NightAir{rainMm, -cools, 8})
 	}
 	return f.Findings()
 }
@@ -99,6 +99,43 @@ func TestAScaleWhoseZeroMovesIsSaid(t *testing.T) {
 			require.Equal(t, c.want, found[0].Facts["fault"])
 			require.Equal(t, outyard.HiveID("h01"), found[0].Hive)
 			require.Equal(t, outyard.Open, found[0].State)
+		})
+	}
+}
+
+func TestWhatComesEveryNightIsNoSwimming(t *testing.T) {
+	// Wood takes up moisture as the air cools: this box so much as 0.2 kg.
+	found := zeros(3, 40, false, func(_ int, hour, _ float64, noise *rand.Rand) float64 {
+		return 0.2*hour/9 + 0.02*noise.NormFloat64()
+	})
+	require.Empty(t, found)
+}
+
+func TestSnowOnAHiveAloneIsNoSwimming(t *testing.T) {
+	for _, c := range []struct {
+		says   string
+		coldC  float64
+		faults int
+	}{
+		{"in frost, when the gauge shows nothing", -4, 0},
+		{"by 8 °C no snow lies, and the zero moves", 8, 1},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+			r := outyard.NewReading("heron-point", "h01", start)
+			r.Values[outyard.Weight] = 34
+			f.Observe(r)
+			for night := range 12 {
+				kg := make([]float64, 10)
+				for hour := range kg {
+					kg[hour] = 34 - 0.01*float64(hour)
+					if night%3 == 0 {
+						kg[hour] += 0.12 * float64(hour) // 20 mm of snow water on half a square metre, by morning some kilograms
+					}
+				}
+				f.Night(outyard.DateOf(start, yardZone).Add(night), []HiveNight{{"h01", kg}}, NightAir{0, -3, c.coldC})
+			}
+			require.Len(t, f.Findings(), c.faults)
 		})
 	}
 }
