@@ -24,8 +24,9 @@ type CreepSettings struct {
 	SinkKg float64
 	// QuietKg, 0.15 kg a day: days on which the others lose more, as they do
 	// when nectar dries, say nothing of a scale that sinks, but where the nights
-	// say the same. Then a hive must lose by BusyKg, 0.2 kg a day, more than twice
-	// what they do: strong colonies feed more brood.
+	// say the same. Then a hive must lose twice what they do at least, and by
+	// BusyKg, 0.2 kg a day, more than it did before: strong colonies feed more
+	// brood, but do not begin to overnight.
 	QuietKg, BusyKg float64
 	// FlowKg, 0.03 kg a day: a day on which the others gain more says nothing.
 	FlowKg float64
@@ -119,9 +120,9 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 			known++
 		}
 	}
-	usualKg := 0.0
+	usualKg, begun := 0.0, false
 	if before := n.aboveKg[:first]; robust.Count(before) >= set.StillDays {
-		usualKg = robust.Median(before)
+		usualKg, begun = robust.Median(before), true
 	}
 	up, beyond, quiet, still := 0, 0, 0, make([]float64, 0, set.Days)
 	for i := first; i < len(n.aboveKg); i++ {
@@ -129,7 +130,7 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 			if n.othersKg[i] >= -set.QuietKg {
 				quiet++
 			}
-			if n.aboveKg[i] <= min(0, n.othersKg[i])-set.BusyKg {
+			if n.aboveKg[i] <= min(0, n.othersKg[i]) {
 				beyond++
 			}
 		}
@@ -151,7 +152,7 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	what := creeping
 	switch {
 	case up >= set.Most && (stillKg >= set.AboveKg || alike):
-	case quiet >= set.Most && stillKg <= -set.SinkKg, beyond >= set.Most && alike:
+	case quiet >= set.Most && stillKg <= -set.SinkKg, begun && kg <= usualKg-set.BusyKg && beyond >= set.Most && alike:
 		what = sinking
 	default:
 		return false
