@@ -34,10 +34,11 @@ type CreepSettings struct {
 	// anything, and StillDays, 4, of such must be among them,
 	ColdC, WetMm float64
 	StillDays    int
-	// or else Nights, 6, in the dry, in which it changed at between RateLeast,
-	// 0.4, and RateMost, 2.5, of the days' rate, beyond what it usually does by
-	// night: that of UsualNights, 20, before. And then the days must be alike:
-	// Uneven, 0.3, is how far the middle one of them may be from their median.
+	// or else Nights, 6, in the dry, in which it changed at between RateLeast, 0.4,
+	// and RateMost, 2.5, of the days' rate, beyond what it usually does by night:
+	// that of UsualNights, 20, before. And then the days must be alike: Uneven,
+	// 0.3, is how far the middle one of them may be from their median. Of one that
+	// gains, the nights themselves must: the others may dry nectar.
 	Nights, UsualNights int
 	RateLeast, RateMost float64
 	Uneven              float64
@@ -65,6 +66,7 @@ type creep struct {
 	othersKg        []float64
 	still           []bool    // nobody flew
 	nightKg         []float64 // by how much more than the others it changed by night, as of a whole day
+	aloneKg         []float64 // and by how much it did itself
 }
 
 // Day closes a date: what the yard's hives gained, and the day's weather (NaN
@@ -151,7 +153,7 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	}
 	what := creeping
 	switch {
-	case up >= set.Most && (stillKg >= set.AboveKg || alike):
+	case up >= set.Most && (stillKg >= set.AboveKg || alike && robust.Median(lastOf(n.aloneKg, len(n.aboveKg)-first)) > 0):
 	case quiet >= set.Most && stillKg <= -set.SinkKg, begun && kg <= usualKg-set.BusyKg && beyond >= set.Most && alike:
 		what = sinking
 	default:

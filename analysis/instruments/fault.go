@@ -384,8 +384,10 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPc
 // patience is for how long a sensor must be fine to be so again.
 func (f *Faults) patience(o *fault) time.Duration {
 	switch o.lie {
-	case stuck, absent, fahrenheit, pounds:
+	case absent, fahrenheit, pounds:
 		return 0
+	case stuck:
+		return time.Second // the second reading: one wild one between does not end it
 	case jumping:
 		return time.Duration(f.set.JumpDays) * 24 * time.Hour
 	}

@@ -92,6 +92,11 @@ func TestWhichSensorLies(t *testing.T) {
 		{"a sound hive has none", func(float64, *outyard.Reading) {}, "", "", ""},
 		{"a weight that does not move for half a day is stuck, and over when it moves",
 			between(onset, onset+12, shows(outyard.Weight, 33.8)), "weight", "stuck", outyard.Over},
+		{"and one wild reading between does not end it", between(onset, 1e9, func(hour float64, r *outyard.Reading) {
+			if r.Values[outyard.Weight] = 33.8; math.Round(hour*6) == (onset+20)*6 {
+				r.Values[outyard.Weight] = 60
+			}
+		}), "weight", "stuck", outyard.Open},
 		{"two hours are no fault", between(onset, onset+2, shows(outyard.Weight, 33.8)), "", "", ""},
 		{"a scale that shows tenths of a kilogram stands still every night", func(hour float64, r *outyard.Reading) {
 			r.Values[outyard.Weight] = math.Round(10*(34-0.002*hour+0.2*math.Sin(2*math.Pi*hour/24))) / 10
@@ -271,7 +276,7 @@ func creeps(days, from int, byDay, byNight float64) []outyard.Finding {
 				if i == 0 {
 					own = n * float64(hour) / 24
 				}
-				kg = append(kg, 34-0.004*float64(hour)+own+0.005*noise.NormFloat64())
+				kg = append(kg, 34-0.006*float64(hour)+own+0.005*noise.NormFloat64())
 			}
 			nights = append(nights, HiveNight{id, kg})
 		}
@@ -291,6 +296,7 @@ func TestInWarmWeatherTheNightsSayWhetherAScaleMovesByItself(t *testing.T) {
 		{"up by night as by day is the scale", 0.4, 0.4, "drifting"},
 		{"down by night as by day too", -0.4, -0.4, "sinking"},
 		{"what comes by day alone the bees bring", 0.6, -0.1, ""},
+		{"nor is one that by night loses, if less than those that dry nectar", 0.3, 0.12, ""},
 		{"and what goes by day alone robbers take", -0.6, 0, ""},
 		{"one that uses more than the others is stronger", -0.08, -0.08, ""},
 	} {

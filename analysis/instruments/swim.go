@@ -83,29 +83,31 @@ func (f *Faults) Night(date outyard.Date, hives []HiveNight, air NightAir) (chan
 		if s == nil {
 			continue
 		}
-		rise, fall, change := f.set.Swim.judge(n.hive, hives, air)
+		rise, fall, change, net := f.set.Swim.judge(n.hive, hives, air)
 		n.risesKg = append(lastOf(n.risesKg, f.set.Swim.UsualNights-1), rise)
 		n.fallsKg = append(lastOf(n.fallsKg, f.set.Swim.Nights-1), fall)
 		n.changeKg = append(lastOf(n.changeKg, f.set.Swim.WarmNights-1), change)
 		n.warmedK = append(lastOf(n.warmedK, f.set.Swim.WarmNights-1), air.WarmedK)
-		n.nightKg = append(lastOf(n.nightKg, f.set.Creep.LookBack+f.set.Creep.UsualNights-1), change*24/f.hoursOf(n.hive, hives))
+		hours := f.hoursOf(n.hive, hives)
+		n.nightKg = append(lastOf(n.nightKg, f.set.Creep.LookBack+f.set.Creep.UsualNights-1), change*24/hours)
+		n.aloneKg = append(lastOf(n.aloneKg, f.set.Creep.LookBack-1), net)
 		changed = f.swims(n, s, date) || changed
 	}
 	return changed
 }
 
 // judge is by how much a hive became heavier in a dry night, or lighter in a
-// wet one beyond what a sound scale shows, and by how much it changed more than
-// the others; NaN where nothing is known.
-func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, air NightAir) (riseKg, fallKg, changeKg float64) {
-	riseKg, fallKg, changeKg = outyard.Unknown, outyard.Unknown, outyard.Unknown
-	var up, down, net float64 = outyard.Unknown, outyard.Unknown, outyard.Unknown
+// wet one beyond what a sound scale shows, by how much it changed more than the
+// others, and by how much it did itself; NaN where nothing is known.
+func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, air NightAir) (riseKg, fallKg, changeKg, netKg float64) {
+	riseKg, fallKg, changeKg, netKg = outyard.Unknown, outyard.Unknown, outyard.Unknown, outyard.Unknown
+	var up, down float64 = outyard.Unknown, outyard.Unknown
 	var ups, downs, nets []float64
 	for _, h := range hives {
 		u, d, c := swings(h.Kg)
 		switch {
 		case h.Hive == hive:
-			up, down, net = u, d, c
+			up, down, netKg = u, d, c
 		case outyard.Known(u):
 			ups, downs, nets = append(ups, u), append(downs, d), append(nets, c)
 		}
@@ -113,20 +115,20 @@ func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, air NightA
 	alone := len(ups) == 0
 	switch {
 	case !outyard.Known(up), alone && (!outyard.Known(air.RainMm) || air.ColdestC < set.SnowC):
-		return
+		return outyard.Unknown, outyard.Unknown, outyard.Unknown, outyard.Unknown
 	case robust.Median(ups) > set.WetKg || air.RainMm >= set.WetMm:
 		if !alone {
 			fallKg = max(0, down-robust.Median(downs)-set.FallKg)
 		}
-		return
+		return outyard.Unknown, fallKg, outyard.Unknown, outyard.Unknown
 	case alone:
-		return max(0, up-set.AloneKg), 0, net
+		return max(0, up-set.AloneKg), 0, netKg, netKg
 	}
-	changeKg = net - robust.Median(nets)
+	changeKg = netKg - robust.Median(nets)
 	if robust.Median(nets) < -set.DryingKg {
 		changeKg = outyard.Unknown
 	}
-	return up, 0, changeKg
+	return up, 0, changeKg, netKg
 }
 
 // marks are how far the newest nights were from those of a sound scale, kg; NaN
