@@ -73,7 +73,9 @@ type Difference struct {
 // the wider the intervals (Bonferroni), so that nine times in ten not one of
 // the differences called real is an accident. Which colonies happen to stand in a
 // yard is such an accident as well: how far the hives of a yard gain apart
-// widens the intervals, the more the fewer they are.
+// widens the intervals, the more the fewer they are. Of two yards with one hive
+// each that is taken from the other yards; where no yard has two, yard and
+// colony cannot be told apart, and no difference is called real.
 func Differences(yards []outyard.Yard, days []outyard.Day) []Difference {
 	byYard := gainsByYard(days)
 	pairs := len(yards) * (len(yards) - 1) / 2
@@ -81,16 +83,22 @@ func Differences(yards []outyard.Yard, days []outyard.Day) []Difference {
 		return nil
 	}
 	b := robust.Bootstrap{Level: 1 - (1-intervalLevel)/float64(pairs), Draws: compareDraws, Block: compareBlock, Seed: compareSeed}
+	var everywhere unlikeness
+	for _, y := range yards {
+		of := byYard[y.ID].apart()
+		everywhere.sumSquares += of.sumSquares
+		everywhere.free += of.free
+	}
 	out := make([]Difference, 0, pairs)
 	for i, x := range yards {
 		for _, y := range yards[i+1:] {
-			out = append(out, compare(b, x, y, byYard[x.ID], byYard[y.ID]))
+			out = append(out, compare(b, x, y, byYard[x.ID], byYard[y.ID], everywhere))
 		}
 	}
 	return out
 }
 
-func compare(b robust.Bootstrap, x, y outyard.Yard, gx, gy *yardGains) Difference {
+func compare(b robust.Bootstrap, x, y outyard.Yard, gx, gy *yardGains, everywhere unlikeness) Difference {
 	d := Difference{A: x.ID, B: y.ID}
 	var difference []float64
 	if gx != nil && gy != nil {
@@ -102,16 +110,19 @@ func compare(b robust.Bootstrap, x, y outyard.Yard, gx, gy *yardGains) Differenc
 	}
 	d.Days = len(difference)
 	d.KgPerDay, d.Low, d.High = b.Median(difference)
-	if of := gx.apart().with(gy.apart()); outyard.Known(of) {
+	apart := gx.apart().with(gy.apart(), everywhere)
+	if outyard.Known(apart) {
 		at := distuv.UnitNormal.Quantile(0.5 + b.Level/2)
-		d.Low = d.KgPerDay - math.Hypot(d.KgPerDay-d.Low, at*of)
-		d.High = d.KgPerDay + math.Hypot(d.High-d.KgPerDay, at*of)
+		d.Low = d.KgPerDay - math.Hypot(d.KgPerDay-d.Low, at*apart)
+		d.High = d.KgPerDay + math.Hypot(d.High-d.KgPerDay, at*apart)
 	}
 	enough := d.Days >= fewestDaysInCommon
-	d.Real = enough && (d.Low > 0 || d.High < 0) && math.Abs(d.KgPerDay) >= leastDifferenceKg
+	d.Real = enough && outyard.Known(apart) && (d.Low > 0 || d.High < 0) && math.Abs(d.KgPerDay) >= leastDifferenceKg
 	switch {
 	case !enough:
 		d.Summary = fmt.Sprintf("%s and %s have %d days in common: too few to compare.", title(x), title(y), d.Days)
+	case !outyard.Known(apart):
+		d.Summary = fmt.Sprintf("One hive each at %s and %s: whether yard or colony makes the difference of %+.2f kg a day (%d days) cannot be told.", title(x), title(y), d.KgPerDay, d.Days)
 	case !d.Real:
 		d.Summary = fmt.Sprintf("No difference is shown between %s and %s over %d days: %+.2f kg a day (%+.2f to %+.2f).", title(x), title(y), d.Days, d.KgPerDay, d.Low, d.High)
 	case d.KgPerDay > 0:
@@ -164,15 +175,19 @@ func (g *yardGains) apart() unlikeness {
 
 // with is the standard error of the difference of two yards' gains because of
 // the colonies that stand there, as if of a normal distribution though it is
-// Student's; NaN where no yard has two hives.
-func (s unlikeness) with(o unlikeness) float64 {
-	free := s.free + o.free
+// Student's. Where neither has two hives it goes by how far those of all yards
+// gain apart; it is NaN where no yard has two.
+func (s unlikeness) with(o, everywhere unlikeness) float64 {
+	free, sumSquares := s.free+o.free, s.sumSquares+o.sumSquares
+	if free == 0 {
+		free, sumSquares = everywhere.free, everywhere.sumSquares
+	}
 	if free == 0 || s.perHives == 0 || o.perHives == 0 {
 		return outyard.Unknown
 	}
 	const ninetyFifth = 0.95
 	heavier := distuv.StudentsT{Sigma: 1, Nu: float64(free)}.Quantile(ninetyFifth) / distuv.UnitNormal.Quantile(ninetyFifth)
-	return heavier * math.Sqrt((s.sumSquares+o.sumSquares)/float64(free)*(s.perHives+o.perHives))
+	return heavier * math.Sqrt(sumSquares/float64(free)*(s.perHives+o.perHives))
 }
 
 func gainsByYard(days []outyard.Day) map[outyard.YardID]*yardGains {

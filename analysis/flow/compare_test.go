@@ -114,6 +114,35 @@ func TestStrongerColoniesAreNoBetterYard(t *testing.T) {
 	require.Greater(t, real, tries*9/10, "and what is four spreads of a colony is told")
 }
 
+// Of one hive each nobody knows whether yard or colony makes the difference;
+// other yards may tell how far colonies differ.
+func TestOneHiveEachIsNoYard(t *testing.T) {
+	alone := func(moreKg float64) []outyard.Day {
+		return slices.DeleteFunc(rows(3, 60, moreKg), func(d outyard.Day) bool { return d.Hive != "a" })
+	}
+	d := Differences([]outyard.Yard{heronYard, millYard}, alone(0.6))[0]
+	require.False(t, d.Real)
+	require.Contains(t, d.Summary, "One hive each at Heron Point and Mill Meadow")
+	require.Contains(t, d.Summary, "+0.6")
+	require.InDelta(t, 0.6, d.KgPerDay, 0.1)
+
+	// A third yard, whose colonies gain 0.5 kg a day apart or next to nothing.
+	elsewhere := func(apartKg float64) Difference {
+		days := alone(0.6)
+		for _, r := range rows(4, 60, 0) {
+			if r.Yard == millYard.ID {
+				r.Yard = emptyYard.ID
+				r.GainKg += apartKg * (float64(r.Hive[0]-'a') - 1.5)
+				days = append(days, r)
+			}
+		}
+		return Differences([]outyard.Yard{heronYard, millYard, emptyYard}, days)[0]
+	}
+	require.True(t, elsewhere(0.02).Real, "%+v", elsewhere(0.02))
+	require.False(t, elsewhere(0.5).Real, "%+v", elsewhere(0.5))
+	require.Contains(t, elsewhere(0.5).Summary, "No difference is shown")
+}
+
 func TestOneSwarmedHiveDoesNotSpeakForTheYard(t *testing.T) {
 	days := rows(2, 20, 0)
 	for i := range days {
