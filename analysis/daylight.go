@@ -76,7 +76,11 @@ func (c *Course) watchDaylight(h *hive) {
 	}
 	lostKg := h.samples.WeightKg(dawn.dawn, time.Hour) - h.samples.WeightKg(now, time.Hour)
 	var robbery *outyard.Finding
-	if lostKg >= robbersKg && !(c.flows.Chance() > 0.5) {
+	told, leastKg := h.robbery != nil && h.robbedOn == date, robbersKg
+	if told {
+		leastKg /= 2 // foragers go and come
+	}
+	if lostKg >= leastKg && !(c.flows.Chance() > 0.5) {
 		if day, ok := c.daylight(date, from, to, now); ok {
 			outKg := c.set.Robbing.OutAgainstKg
 			switch {
@@ -85,7 +89,7 @@ func (c *Course) watchDaylight(h *hive) {
 			case len(day.Hives) < 3:
 				outKg = c.set.Robbing.OutKg
 			}
-			if f, ok := c.robbers.SoFar(day, h.id, outKg); ok {
+			if f, ok := c.robbers.SoFar(day, h.id, outKg, told); ok {
 				robbery = &f
 			}
 		}

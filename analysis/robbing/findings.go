@@ -64,10 +64,14 @@ func (w *Watch) finding(s *state, l spell) outyard.Finding {
 	if l.p < 0.7 {
 		sure = "perhaps"
 	}
-	f.Summary = fmt.Sprintf("%s, hour by hour and not back at dusk, while no nectar comes in: %s robbers.", when, sure)
-	if mates >= mateGainKg {
-		f.Summary = fmt.Sprintf("%s, hour by hour and not back at dusk, while another hive of the yard gained %.1f kg: %s robbers.", when, mates, sure)
+	gone, meanwhile := "not back at dusk", "no nectar comes in"
+	if l.soFar {
+		gone = "more than foragers weigh"
 	}
+	if mates >= mateGainKg {
+		meanwhile = fmt.Sprintf("another hive of the yard gained %.1f kg", mates)
+	}
+	f.Summary = fmt.Sprintf("%s, hour by hour and %s, while %s: %s robbers.", when, gone, meanwhile, sure)
 	if !l.over.IsZero() {
 		f.State, f.End = outyard.Over, l.over.UTC()
 		f.Advice = []string{"See what stores and bees are left, and whether there is a queen; unite or feed, in the evening, entrances narrow."}

@@ -109,6 +109,37 @@ func TestNeighboursThatGainMakeItSurer(t *testing.T) {
 	require.Contains(t, strangers.Summary, "no nectar comes in")
 }
 
+// What was told at noon is not unsaid at one and told again at two: from the
+// thresholds of the settings, told at 0.3 and over at 0.2.
+func TestWhatWasToldOnTheDayStandsForALittleLess(t *testing.T) {
+	w := NewWatch(outyard.Yard{ID: "y"}, DefaultSettings())
+	play(w, 14, func(int) []HiveDay { return []HiveDay{evenly("a", -0.1), evenly("b", -0.1), evenly("c", -0.12)} }, nil)
+	today := Day{Date: date(14), Dawn: date(14).Start(time.UTC).Add(5 * time.Hour), Dusk: date(14).Start(time.UTC).Add(16 * time.Hour), Weather: Weather{MaxTempC: 24}}
+	between := 0
+	for kg := 3.0; kg > 0; kg -= 0.02 {
+		today.Hives = []HiveDay{evenly("a", -kg), evenly("b", -0.1), evenly("c", -0.12)}
+		_, news := w.SoFar(today, "a", 0.2, false)
+		f, stands := w.SoFar(today, "a", 0.2, true)
+		require.True(t, stands || !news, "%v kg", kg)
+		if stands {
+			require.GreaterOrEqual(t, f.Confidence, 0.2)
+			require.Contains(t, f.Summary, "more than foragers weigh")
+			require.NotContains(t, f.Summary, "at dusk", "the day is not over")
+		}
+		if stands && !news {
+			between++
+		}
+	}
+	require.Greater(t, between, 3)
+	_, stands := w.SoFar(Day{Date: date(14), Dawn: today.Dawn, Dusk: today.Dusk, Weather: today.Weather,
+		Hives: []HiveDay{evenly("a", -0.1), evenly("b", -0.1), evenly("c", -0.12)}}, "a", 0.2, true)
+	require.False(t, stands, "the honey came back: they were foragers")
+	_, known := w.SoFar(Day{Date: date(14), Dawn: today.Dawn, Dusk: today.Dusk, Weather: today.Weather,
+		Hives: []HiveDay{evenly("z", -4), evenly("b", -0.1), evenly("c", -0.12)}}, "b", 0.2, false)
+	require.False(t, known)
+	require.NotContains(t, w.hives, outyard.HiveID("z"), "nothing is kept of a day that is not over")
+}
+
 func TestNoInputIsTooBad(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -3,7 +3,6 @@ package robbing
 import (
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -46,7 +45,8 @@ type spell struct {
 	p      float64 // the surest it was
 	now    float64
 	over   time.Time
-	mates  int // hives of the yard that were weighed besides
+	mates  int  // hives of the yard that were weighed besides
+	soFar  bool // the last day is not over
 }
 
 // NewWatch returns a watch that has seen nothing yet.
@@ -119,7 +119,7 @@ func against(h HiveDay, common float64) float64 {
 // excessKg is by how much more than usual the hive lost by daylight.
 func (w *Watch) excessKg(h HiveDay, common float64) float64 {
 	usual := 0.0
-	if s := w.of(h.Hive); s.usual.Known() >= fewestUsual {
+	if s := w.hives[h.Hive]; s != nil && s.usual.Known() >= fewestUsual {
 		usual = s.usual.Median()
 	}
 	return usual - against(h, common)
@@ -219,14 +219,19 @@ func (w *Watch) judge(s *state, d Day, h HiveDay, excess, mateKg, common float64
 func (s *state) open() bool { return len(s.spell) > 0 && s.spell[len(s.spell)-1].over.IsZero() }
 
 // SoFar says of a hive, while the day is not over, whether it is being robbed;
-// false while that is not likely, and while it is told already. The day ends
-// with what is known of it, and outKg is what foragers that are not home yet
-// may weigh: so much of the loss is taken to be theirs, give or take as much.
-// Nothing is kept of it: the day's end decides.
-func (w *Watch) SoFar(d Day, hive outyard.HiveID, outKg float64) (outyard.Finding, bool) {
+// false while that is not likely, and while the day's end told it already. The
+// day ends with what is known of it, and outKg is what foragers that are not
+// home yet may weigh: so much of the loss is taken to be theirs, give or take as
+// much. What was told earlier on this day stands until it is as unlikely as
+// robbing that is over. The watch keeps nothing of it: the day's end decides.
+func (w *Watch) SoFar(d Day, hive outyard.HiveID, outKg float64, told bool) (outyard.Finding, bool) {
 	s := w.hives[hive]
 	if s == nil || s.open() || w.began && !w.last.Before(d.Date) {
 		return outyard.Finding{}, false
+	}
+	leastKg, tellAt := w.set.LeastKg, w.set.TellSoonAt
+	if told {
+		leastKg, tellAt = leastKg/2, w.set.OverAt
 	}
 	d.Hives = slices.Clone(d.Hives)
 	common := commonKg(d.Hives)
@@ -244,14 +249,12 @@ func (w *Watch) SoFar(d Day, hive outyard.HiveID, outKg float64) (outyard.Findin
 	h := d.Hives[at]
 	h.ChangeKg += outKg
 	x := w.weigh(s, d, h, w.excessKg(h, common), mateKg, common, outKg)
-	if !x.known || x.lossKg < w.set.LeastKg || x.posterior < w.set.TellSoonAt {
+	if !x.known || x.lossKg < leastKg || x.posterior < tellAt {
 		return outyard.Finding{}, false
 	}
 	from, till := lossHours(h, d.Dawn, d.Dusk)
 	losses := append(slices.Clone(s.runOf(d.Date)), loss{d.Date, x.lossKg, mateKg, from, till})
-	f := w.finding(s, spell{losses: losses, p: x.posterior, now: x.posterior, mates: len(d.Hives) - 1})
-	f.Summary = strings.Replace(f.Summary, "not back at dusk", "more than foragers weigh", 1)
-	return f, true
+	return w.finding(s, spell{losses: losses, p: x.posterior, now: x.posterior, mates: len(d.Hives) - 1, soFar: true}), true
 }
 
 // longestPause is how many days lie at most between two of one robbing: some
