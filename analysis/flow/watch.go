@@ -36,6 +36,9 @@ const (
 	// The first day of a flow is one on which more came in than this: in a week
 	// without flight nobody can tell when a bloom opened.
 	beginsKg = 0.1
+	// What was told to be over is, when for so many days after it the hives
+	// together gained nothing.
+	pauseDays = 7
 	// A flow must have lasted so long for a stronger one to be another: a
 	// bloom takes about a week to open by itself.
 	bloomDays = 8
@@ -279,11 +282,44 @@ func (w *Watch) runs(known []Flow) []run {
 			}
 		}
 	}
+	for i := 0; i < len(runs); i++ {
+		if end, again, ok := w.paused(runs[i], known); ok {
+			runs = slices.Insert(runs, i+1, run{start: again, end: runs[i].end, opened: runs[i].opened, next: runs[i].next})
+			runs[i].end, runs[i].next = end, outyard.Date{}
+		}
+	}
 	if n := len(runs); n > 0 {
 		runs[n-1].latest = true
 		runs[n-1].lasts = runs[n-1].end == w.last
 	}
 	return runs
+}
+
+// paused says at which end that was told a run falls in two, because for a week
+// after it nothing came in, and when nectar came again: that is a flow of its
+// own, and news, whether rain or dearth lay between.
+func (w *Watch) paused(r run, known []Flow) (end, again outyard.Date, ok bool) {
+	for _, f := range known {
+		if !f.Over() || f.Lost || f.End.Before(r.start) || r.end.Sub(f.End) <= pauseDays {
+			continue
+		}
+		sum, seen := 0.0, 0
+		for d := f.End.Add(1); d.Sub(f.End) <= pauseDays; d = d.Add(1) {
+			if kg := w.GainKg(d); outyard.Known(kg) {
+				sum, seen = sum+kg, seen+1
+			}
+		}
+		week := f.End.Add(pauseDays)
+		if 2*seen < pauseDays || sum > 0 || w.GainKg(week) > beginsKg {
+			continue
+		}
+		for d := week.Add(1); !r.end.Before(d); d = d.Add(1) {
+			if w.GainKg(d) > beginsKg {
+				return f.End, d, true
+			}
+		}
+	}
+	return end, again, false
 }
 
 // opens says on which day of a run, if any, another bloom opened: the day that
