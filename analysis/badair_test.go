@@ -107,6 +107,10 @@ func TestWhatAProbeSaysThatIsNotSo(t *testing.T) {
 				require.NoError(t, err, "%s: no number may be none", f.Summary)
 				require.NotContains(t, f.Summary, "NaN")
 				require.NotContains(t, f.Summary, "Inf")
+				if f.Kind != outyard.Handling {
+					require.NotEmpty(t, f.Advice, f.Summary)
+					require.NotEmpty(t, f.Caution, "what may hurt whoever goes and mends it: %s", f.Summary)
+				}
 				if f.Kind == outyard.SensorFault {
 					faults++
 					require.Equal(t, c.hive, f.Hive, f.Summary)

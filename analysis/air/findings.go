@@ -39,8 +39,9 @@ var (
 		"Look under the lid, at the outer combs and in the corners at the next mild visit: only eyes say whether there is mould.",
 		"Give the air a way out at the top and the water one at the entrance; take away combs that the bees do not cover.",
 	}
-	// The program's safety notes on mould and dust, stings and lifting.
+	// The program's safety notes on mould and dust, cold, stings and lifting.
 	dustCaution  = "Mould dust harms lungs: work outdoors and upwind, wet it down, gloves and a fitted particle mask (FFP2 or better), no dry scraping indoors; with asthma, lung disease or weak immunity leave it to others. Use no mouldy honey."
+	coldCaution  = "Lift the lid for a look only on a mild day; leave the brood nest shut below some 14 °C and in rain: chilled brood dies."
 	stingCaution = "Stings: veil and gloves also in winter; trouble breathing, swelling of the face or faintness is an emergency."
 	liftCaution  = "Before tilting or shifting a full hive take a second person or a lever: a deep box of honey weighs 36 to 41 kg, far over the 23 kg that are safe to lift."
 )
@@ -126,7 +127,7 @@ func (j *Judge) mouldFinding(s *subject, m *mouldSpell) outyard.Finding {
 	f := outyard.Finding{
 		Kind: outyard.MouldRisk, Yard: j.yard, Hive: s.hive, Onset: m.onset.Start(j.zone).UTC(),
 		Severity: outyard.Note, Confidence: 0.6, State: outyard.Open,
-		Advice: slices.Clone(mouldAdvice), Caution: []string{dustCaution, stingCaution},
+		Advice: slices.Clone(mouldAdvice), Caution: []string{dustCaution, coldCaution, stingCaution},
 	}
 	if m.matters(j.set) {
 		f.Severity, f.Confidence = outyard.Soon, 0.7

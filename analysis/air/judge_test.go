@@ -241,6 +241,9 @@ func TestMouldIsToldAsConditionsAndNotAsMould(t *testing.T) {
 	require.Equal(t, outyard.Note, f.Severity)
 	require.Contains(t, f.Summary, "enough to let mould grow")
 	require.NotContains(t, f.Summary, "there is mould")
+	for _, of := range []string{"particle mask", "chilled brood", "Stings"} {
+		require.Contains(t, strings.Join(f.Caution, " "), of)
+	}
 	require.Greater(t, f.Fact("days_to_visible"), 0.0)
 
 	j = newJudge()

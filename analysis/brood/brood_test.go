@@ -3,6 +3,7 @@ package brood
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -173,6 +174,10 @@ func TestWhatCooled(t *testing.T) {
 			require.Equal(t, string(c.state), f.Facts["state"])
 			require.Equal(t, c.moved, f.Facts["moved"])
 			require.Equal(t, c.over, f.State == outyard.Over)
+			said := strings.Join(f.Caution, " ")
+			require.Contains(t, said, "chilled brood", "opening a hive in the cold")
+			require.Contains(t, said, "Stings")
+			require.Equal(t, c.state == Empty, strings.Contains(said, "dead colony's"), "the dust of a colony that died")
 			if c.moved {
 				require.Less(t, f.Confidence, 0.5)
 				require.Contains(t, f.Summary, "may have been moved")

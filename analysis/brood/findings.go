@@ -20,8 +20,10 @@ var (
 		"Before combs go to other bees find out why it died: an inspector of bees helps, and some diseases must be reported.",
 	}
 	movedAdvice = "If the probe was put elsewhere, put it back between the middle combs, or let this rest."
-	// The program's safety notes on opening hives and on disease.
+	// The program's safety notes on opening hives, stings, dead colonies and disease.
 	coldCaution    = "Do not open the brood nest below some 14 °C or in rain: chilled brood dies."
+	stingCaution   = "Stings: veil and gloves, and the smoker lit before opening; trouble breathing, swelling of the face or faintness is an emergency."
+	deadCaution    = "A dead colony's droppings, mould and mouse nests raise dust that harms lungs: outdoors and upwind, wetted, with gloves and a fitted particle mask (FFP2 or better). Feed none of its honey to bees until disease is excluded."
 	diseaseCaution = "Foul brood and other notifiable diseases are matters for the bee inspector: move no combs, hives or tools from a colony that looks ill."
 )
 
@@ -43,7 +45,7 @@ func (w *Watch) finding(h *hive, s *spell) outyard.Finding {
 	f := outyard.Finding{
 		Kind: outyard.BroodCold, Yard: w.yard.ID, Hive: h.id, Onset: s.onset.Start(w.yard.Zone).UTC(),
 		Severity: outyard.Soon, Confidence: s.confidence(), State: outyard.Open,
-		Advice: slices.Clone(nestAdvice), Caution: []string{coldCaution, diseaseCaution},
+		Advice: slices.Clone(nestAdvice), Caution: []string{coldCaution, stingCaution, diseaseCaution},
 	}
 	name := string(h.id)
 	if c, ok := w.yard.Hive(h.id); ok && c.Name != "" {
@@ -56,6 +58,7 @@ func (w *Watch) finding(h *hive, s *spell) outyard.Finding {
 	}
 	if s.state == Empty {
 		f.Advice = slices.Clone(emptyAdvice)
+		f.Caution = append(f.Caution, deadCaution)
 		f.Summary = fmt.Sprintf("No bees seem to warm %s %s: at the probe it is %.0f °C, %.0f K above the air outside, and follows it; it was %.0f °C before.",
 			name, since, s.now.InsideC, s.now.InsideC-s.now.OutsideC, s.was.InsideC)
 	} else {

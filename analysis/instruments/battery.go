@@ -413,6 +413,9 @@ func (b *Batteries) finding(n *batteryNode, e *lowBattery) outyard.Finding {
 	whose := "the battery of this hive's node"
 	if n.hive == "" {
 		whose = "the battery of the yard's weather node"
+		f.Caution = append(f.Caution, mastCaution)
+	} else {
+		f.Caution = append(f.Caution, stingCaution)
 	}
 	fall := -e.latest.VoltsADay
 	left := math.Round(e.latest.DaysLeft)

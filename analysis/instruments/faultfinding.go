@@ -91,6 +91,24 @@ func (o *fault) advice(q outyard.Quantity) []string {
 	return []string{"Look at the probe's plug and cable, and whether bees have gnawed or covered it; change it if it goes on."}
 }
 
+// caution is what may hurt whoever mends it: the scale's hive has to be lifted,
+// the probe's opened; the weather's node hangs in the open.
+func caution(hive outyard.HiveID, q outyard.Quantity) []string {
+	switch {
+	case hive == "":
+		return []string{mastCaution}
+	case q == outyard.Weight:
+		return []string{
+			"A full hive is far over the 23 kg that are safe to lift alone (one deep box of honey weighs 36 to 41 kg): take a second person, a lever or a trolley, or put the known weight on top.",
+			stingCaution,
+		}
+	}
+	return []string{
+		"To reach the probe the hive is opened: not below some 14 °C or in rain, for chilled brood dies. What hangs out of plug and cable can be looked at before.",
+		stingCaution,
+	}
+}
+
 func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outyard.Finding {
 	where := ""
 	if hive == "" {
@@ -98,7 +116,7 @@ func (f *Faults) finding(hive outyard.HiveID, q outyard.Quantity, o *fault) outy
 	}
 	fd := outyard.Finding{
 		Kind: outyard.SensorFault, Yard: f.yard.ID, Hive: hive, Onset: o.onset, Severity: outyard.Soon, Confidence: o.sure,
-		Advice: o.advice(q), State: outyard.Open,
+		Advice: o.advice(q), Caution: caution(hive, q), State: outyard.Open,
 		Facts: map[string]any{"quantity": q.Info().Name, "fault": string(o.lie)},
 	}
 	from := o.onset.In(f.yard.Zone)
