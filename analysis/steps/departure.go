@@ -388,7 +388,7 @@ func (d *Detector) temperatures() {
 	dep := d.open
 	early, span := 18*time.Minute, 2*time.Hour
 	if gap := dep.Start.Sub(dep.Before); gap > early {
-		early, span = -time.Second, max(span, 5*gap)
+		early, span = 0, max(span, 5*gap)
 	}
 	var usual, hours, moves []float64
 	peak, low := math.Inf(-1), math.Inf(1)

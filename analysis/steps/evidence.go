@@ -189,43 +189,67 @@ func (s *scales) weighReturn() {
 func (s *scales) weighTemperature() {
 	d, c := s.d, s.c
 	if outyard.Known(d.WarmedK) {
+		// Wherever the probe hangs, little else heats it within minutes; away from
+		// the nest, though, it is warmer by some tenths for other reasons.
 		z := d.WarmedK / d.MovesK
-		sure := ramp(z, 3, 4.5) * ramp(d.WarmedK, 0.15, 0.4)
-		// Wherever the probe hangs, little else heats it within minutes.
+		sure := ramp(z, 2, 4.5) * ramp(d.WarmedK, 0.2, 0.8)
 		most := 3 + 3*ramp(d.WarmedK, hotK, 1.2)*ramp(z, hotMoves, 10)
 		if c.BroodProbe {
+			sure = ramp(z, 2, 4.5) * ramp(d.WarmedK, 0.1, 0.4)
 			most = max(most, 5+2*ramp(d.WarmedK, hotK, 1.2))
 		}
-		// That it was not seen says the less, the farther apart the samples are.
+		// That it was not seen says the less, the farther apart the samples are;
+		// readings before and after it see its ends.
 		least := -math.Log((1 - s.heatSeen()) / 0.97)
-		missed := ramp(z, 4, 2.5)
+		missed := ramp(z, 3, 1.5)
 		told := fmt.Sprintf("the brood nest warmed by %.1f °C just before", d.WarmedK)
 		for _, cause := range []Cause{SwarmLeft, SwarmCameBack} {
 			s.add(cause, sure*most-least*missed, told)
 		}
 	}
+	s.weighCold()
+}
+
+// weighCold: under an open lid it gets colder inside. At the nest nothing else
+// does that; elsewhere it is colder as well when the bees that warmed it are
+// gone, by two degrees or so, and the more the longer after a reading comes,
+// while a hive that was opened is warm again.
+func (s *scales) weighCold() {
+	d, c := s.d, s.c
 	// At an hour's cadence the time before the fall is cooler than a hot nest.
-	if cold := max(d.CooledK, -d.WarmedK); outyard.Known(cold) {
-		z := cold / d.MovesK
-		s.add(Overturned, 2.5*ramp(z, 2.5, 5), "")
-		s.add(KeepersWork, 2.5*ramp(z, 2.5, 5), fmt.Sprintf("it was %.1f °C colder inside, as under an open lid", cold))
+	cold := max(d.CooledK, -d.WarmedK)
+	if !outyard.Known(cold) {
+		return
 	}
+	z := cold / d.MovesK
+	s.add(Overturned, 2.5*ramp(z, 2.5, 5), "")
+	told := fmt.Sprintf("it was %.1f °C colder inside, as under an open lid", cold)
+	if c.BroodProbe {
+		s.add(KeepersWork, 2.5*ramp(z, 2.5, 5), told)
+		// A lid that is off for minutes leaves some nests as warm as they were,
+		// but none warmer all the while.
+		s.add(KeepersWork, -ramp(z, 0.5, -1), "")
+		return
+	}
+	soon := ramp(s.cadenceMin, 60, 15)
+	s.add(KeepersWork, (1+1.5*soon)*ramp(z, 2.5, 5)*ramp(cold, 1, 2.5)+1.5*ramp(z, 2.5, 5)*ramp(cold, 2.5, 4), told)
 }
 
 // heatSeen is the chance that the samples show how hot the nest was, had a
-// swarm left: it is so for 10 to 20 minutes. Of probes in the brood nest one in
-// seven or so is taken to hang where it does not come, of those elsewhere two
-// in three (no source).
+// swarm left: warm enough for that it is for three quarters of an hour in all,
+// by the bees that stay. Of probes in the brood nest one in ten or so is taken
+// to hang where it does not come, of those elsewhere two in three, and these are
+// cold again as soon as the swarm is gone (no source).
 func (s *scales) heatSeen() float64 {
-	const hotMin, inNest, elsewhere = 15, 0.85, 0.3
+	const inNest, inNestMin, elsewhere, elsewhereMin = 0.9, 45, 0.3, 15
 	if !outyard.Known(s.d.WarmedK) {
 		return 0
 	}
-	near := elsewhere
+	apartMin := s.d.Start.Sub(s.d.Before).Minutes()
 	if s.c.BroodProbe {
-		near = inNest
+		return inNest * min(1, inNestMin/apartMin)
 	}
-	return near * min(1, hotMin/s.d.Start.Sub(s.d.Before).Minutes())
+	return elsewhere * min(1, elsewhereMin/apartMin)
 }
 
 // weighBlindly: the less a probe in the hive would have shown, the more readily
@@ -254,7 +278,9 @@ func (s *scales) weighAftermath() {
 	}
 	// On the tuning seeds and on seasons of another make half of the swarms or more
 	// showed it; in the rest flows, brood and weather hid it, or feigned it.
-	swarm := 0.5*normal(perKg, 0.2, math.Hypot(0.05, se)) + 0.5*normal(perKg, 0.05, math.Hypot(0.2, se))
+	// Nor do more than some three fifths of those leave that were busy.
+	gone := min(0.2, 0.6*c.Busy.Before/lost)
+	swarm := 0.5*normal(perKg, gone, math.Hypot(0.05, se)) + 0.5*normal(perKg, 0.07, math.Hypot(0.12, se))
 	other := 0.65*normal(perKg, 0.06, math.Hypot(0.07, se)) + 0.35*normal(perKg, 0.03, math.Hypot(0.25, se))
 	s.daysAfter = true
 	nats := math.Log((swarm + 0.3) / (other + 0.3)) // other things happen too

@@ -3,6 +3,7 @@ package steps
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -305,4 +306,102 @@ func TestOnlyACleanFallIsOne(t *testing.T) {
 		c.edit(d)
 		require.Equal(t, c.want, CleanFall(d, set), c.name)
 	}
+}
+
+// sampled is the departure that a curve of weights and inside temperatures ends
+// in, a sample every so often, an hour of quiet after it.
+func sampled(t *testing.T, every time.Duration, noiseKg float64, kg, insideC []float64) *Departure {
+	t.Helper()
+	det := NewDetector(DefaultSettings())
+	var found *Departure
+	for i := range len(kg) + int(time.Hour/every) + 1 {
+		k := min(i, len(kg)-1)
+		s := condition.Sample{Time: noon.Add(time.Duration(i) * every), WeightKg: kg[k], LowKg: kg[k], HighKg: kg[k],
+			InsideTempC: insideC[min(i, len(insideC)-1)], InsideRHPct: outyard.Unknown}
+		if i > 0 {
+			s.StepKg, s.StepSpan = kg[k]-kg[min(i-1, len(kg)-1)], every
+		}
+		if d := det.Next(s, noiseKg, outyard.Unknown); d != nil {
+			found = d
+		}
+	}
+	require.NotNil(t, found)
+	return found
+}
+
+// A nest was hot between two readings that saw its ends: 0.2 °C, and never colder
+// than before. (A curve of the demonstration that was once taken for work.)
+func TestASwarmIsToldWhoseHeatFellBetweenTwoReadings(t *testing.T) {
+	var weights, warm []float64
+	for range 24 { // the morning
+		weights, warm = append(weights, 84.9), append(warm, 33.0)
+	}
+	weights = append(weights, 84.91, 84.97, 85.03, 85.09, 85.15, 85.20, 85.25, 85.30, 85.21, 83.25, 83.25, 83.30)
+	warm = append(warm, 33.0, 33.0, 32.9, 33.0, 33.0, 33.1, 33.1, 33.3, 33.3, 33.3, 33.2, 33.2)
+	set := DefaultSettings()
+	d := sampled(t, 10*time.Minute, 0.01, weights, warm)
+	_, around := aSwarm()
+	around.LidKg, around.Quiet = 4.4, 10*time.Minute
+	v := Explain(d, around, set)
+	require.True(t, v.Swarm(set), v.P)
+
+	// As warm as before is what a short look leaves as well, and colder more so.
+	last := v.P[SwarmLeft]
+	for _, off := range []float64{-0.2, -1} {
+		cooler := slices.Clone(warm)
+		for i := 24 + 7; i < len(cooler); i++ {
+			cooler[i] += off
+		}
+		v := Explain(sampled(t, 10*time.Minute, 0.01, weights, cooler), around, set)
+		require.Less(t, v.P[SwarmLeft], last, "%.1f °C", off)
+		last = v.P[SwarmLeft]
+	}
+}
+
+// Hourly, the last reading before the fall is the one that may see the heat.
+func TestAnHourlyReadingBeforeTheFallMaySeeTheHeat(t *testing.T) {
+	weights := []float64{47.9, 47.95, 48, 48, 47.95, 47.9, 47.6, 45.4}
+	usual := []float64{34.1, 34.0, 34.2, 34.1, 34.1, 34.2, 34.2, 34.2}
+	hot := []float64{34.1, 34.0, 34.2, 34.1, 34.1, 34.2, 35.7, 34.2}
+	require.InDelta(t, 1.5, sampled(t, time.Hour, 0.02, weights, hot).WarmedK, 0.2)
+	require.InDelta(t, 0, sampled(t, time.Hour, 0.02, weights, usual).WarmedK, 0.2)
+}
+
+// Away from the nest it gets colder when the bees that warmed the place are gone;
+// at the nest only under an open lid.
+func TestColdMeansAnOpenLidAtTheNestAlone(t *testing.T) {
+	odds := func(coldK float64, inNest bool, every time.Duration) float64 {
+		d, c := aSwarm()
+		d.WarmedK, d.CooledK, d.MovesK, d.Cadence = -coldK, coldK, 0.3, every
+		d.Start, d.End, d.QuietFrom = noon.Add(every), noon.Add(every), noon.Add(every)
+		c.BroodProbe = inNest
+		v := Explain(d, c, DefaultSettings())
+		return math.Log(v.P[SwarmLeft] / v.P[KeepersWork])
+	}
+	for _, every := range []time.Duration{10 * time.Minute, time.Hour} {
+		nest := odds(0, true, every) - odds(1.5, true, every)
+		away := odds(0, false, every) - odds(1.5, false, every)
+		require.Greater(t, nest, 2.0, every)
+		require.Less(t, away, 1.0, every)
+		require.Greater(t, odds(0, false, every)-odds(4, false, every), 2.0, "four degrees are an open lid's: %s", every)
+	}
+	require.Less(t, odds(0, false, time.Hour)-odds(2, false, time.Hour), odds(0, false, 10*time.Minute)-odds(2, false, 10*time.Minute),
+		"an hour later a hive that was opened is warm again")
+}
+
+// A colony of few foragers cannot be less busy by as much a kilogram as a strong
+// one.
+func TestAWeakColonyLosesNoMoreForagersThanItHas(t *testing.T) {
+	p := func(before, ratio float64) float64 {
+		d, c := aSwarm()
+		d.WarmedK, d.CooledK = outyard.Unknown, outyard.Unknown
+		c.Busy = activity.Change{Ratio: ratio, Before: before, Standard: 0.1, Mates: true}
+		return Explain(d, c, DefaultSettings()).P[SwarmLeft]
+	}
+	// 2.2 kg left: at half as busy a colony that was a third of the yard's usual
+	// lost 0.08 a kilogram, one that was twice as busy 0.45.
+	unknown := p(0.35, outyard.Unknown)
+	require.Greater(t, p(0.35, 0.5), unknown)
+	require.Less(t, p(0.35, 1.1), unknown)
+	require.Greater(t, p(0.9, 0.5), unknown)
 }
