@@ -80,7 +80,7 @@ func (c *Course) count(date outyard.Date) {
 		if h.unsure(from, to) {
 			grossKg = outyard.Unknown
 		}
-		h.stores.Day(honey.Day{Date: date, GrossKg: grossKg, WaterKg: h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg, SwarmKg: h.swarmedKg(from, to),
+		h.stores.Day(honey.Day{Date: date, GrossKg: grossKg, WaterKg: h.water.on(to), GainKg: g.GainKg, HandledKg: g.HandledKg - h.byScaleKg(from, to), SwarmKg: h.swarmedKg(from, to),
 			Income: c.flows.Chance() > 0.5 || c.fed(g.Hive, from.Add(-fedLasts), to)})
 		rows[i].StoresKg = h.stores.StoresKg().Value
 		h.nights.Next(rows[i].NightLossKg, c.flows.Chance() > 0.5)

@@ -7,8 +7,10 @@ import (
 
 	"outyard"
 	"outyard/analysis/condition"
+	"outyard/analysis/gain"
 	"outyard/analysis/instruments"
 	"outyard/analysis/robust"
+	"outyard/analysis/steps"
 )
 
 // watchZeros looks for scales whose zero moves by itself, by the night that
@@ -61,13 +63,38 @@ func (h *hive) doubtful(f *outyard.Finding) bool {
 		switch {
 		case !s.Has(f.Onset):
 			return false
+		case f.Kind == outyard.Handling:
+			return noWork(s, f.Fact("change_kg"), f.Fact("lifted_kg"))
 		case s.Wild:
-			return f.Kind == outyard.Handling && math.Abs(f.Fact("change_kg")) < stayedKg
+			return false
 		case f.Kind == outyard.Swarm:
 			return s.Swims // what takes days to move makes no fall of minutes
 		}
-		return f.Kind != outyard.Handling || f.Fact("lifted_kg") < byHandKg
+		return true
 	})
+}
+
+// noWork says that what looks like work while the scale moved by itself is more
+// likely the scale.
+func noWork(s instruments.Span, changeKg, liftedKg float64) bool {
+	if s.Wild {
+		return math.Abs(changeKg) < stayedKg
+	}
+	return liftedKg < byHandKg
+}
+
+// byScaleKg is how much of what looks like the keeper's work from one instant
+// to another the scale made by itself.
+func (h *hive) byScaleKg(from, to time.Time) float64 {
+	var made []gain.Step
+	for _, e := range h.recent(from.Add(-12 * time.Hour)) {
+		if e.Verdict.Cause == steps.KeepersWork && slices.ContainsFunc(h.moving, func(s instruments.Span) bool {
+			return s.Has(e.Onset()) && noWork(s, e.NetKg(), max(e.LiftKg(), e.PushKg()))
+		}) {
+			made = append(made, gain.Step{From: e.Before, To: e.End, Kg: e.NetKg()})
+		}
+	}
+	return gain.Stepped(made, from, to)
 }
 
 // nightHours is what the hive weighed over a night, in the middle of each two

@@ -34,14 +34,19 @@ func TestAScaleThatSwimsIsSetAside(t *testing.T) {
 	require.Equal(t, outyard.HiveID(hive), f.Hive)
 	require.Equal(t, "swimming", f.Facts["fault"])
 	require.WithinRange(t, f.Onset, from.AddDate(0, 0, -3), from.AddDate(0, 0, 4))
-	known := 0
+	known, made := 0, 0
 	for _, d := range c.Days() {
 		at := d.Date.Start(s.Yards()[0].Zone)
 		if d.Hive == hive && at.After(from.AddDate(0, 0, 8)) && at.Before(from.AddDate(0, 0, 19)) && outyard.Known(d.GainKg) {
 			known++
 		}
+		if d.Hive == hive && d.HandledKg != 0 && at.After(f.Onset) {
+			made++
+			require.InDelta(t, d.HandledKg, c.hives[hive].byScaleKg(at, at.AddDate(0, 0, 1)), 1e-9, "%s: nobody was there, whatever the scale says", d.Date)
+		}
 	}
 	require.Zero(t, known, "days of which a gain is said")
+	require.Positive(t, made)
 }
 
 // A zero that takes days to move makes no swarm, and hides none.

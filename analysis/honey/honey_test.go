@@ -228,6 +228,18 @@ func TestBoundsOfDaysLeftHoldNineInTen(t *testing.T) {
 	same(t, nan, NewWatch(yard, twoDeeps, nil, DefaultSettings()).Lasts().Days, 0)
 }
 
+// A split is written as what it took, with or without a minus.
+func TestASplitTakesBeesHoweverItIsWritten(t *testing.T) {
+	after := func(kg float64) float64 {
+		on := date(time.May, 20)
+		w := NewWatch(yard, twoDeeps, []outyard.Entry{{Yard: yard.ID, Hive: "h01", Time: on.Start(pacific).Add(11 * time.Hour), Kind: outyard.Split, Kg: kg}}, DefaultSettings())
+		w.Day(Day{Date: on, GrossKg: 50, HandledKg: nan, GainKg: 0})
+		return w.StoresKg().Value
+	}
+	require.InDelta(t, after(-4), after(4), 1e-9)
+	require.InDelta(t, splitShare*4, after(4)-after(0), 1e-9, "bees that are gone are honey that stayed, by the same weight")
+}
+
 func TestUseIsLearntFromDaysWithoutIncome(t *testing.T) {
 	s := DefaultSettings()
 	d := date(time.August, 15)

@@ -147,7 +147,8 @@ func (w *Watch) equip(d Day) {
 			w.weighDown(e.Kg)
 			told, changed = true, true
 		case e.Kind == outyard.Split:
-			w.awayKg += splitShare * max(0, orElse(-d.HandledKg, orElse(-e.Kg, 0)))
+			// By hand it is written as taken or as how much, below nought or above.
+			w.awayKg += splitShare * max(0, orElse(-d.HandledKg, math.Abs(orElse(e.Kg, 0))))
 			told = true // combs and bees are no boxes
 		case e.Kind == outyard.Fed, e.Kind == outyard.SwarmTaken:
 			told = true // nor is sugar
