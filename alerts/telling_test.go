@@ -19,6 +19,7 @@ import (
 	"outyard/analysis/instruments"
 	"outyard/simulator"
 	"outyard/store"
+	"outyard/timekeeping"
 )
 
 // A shelf is a store in memory: a season goes through it in seconds.
@@ -123,7 +124,7 @@ func tellSeason(t *testing.T, season simulator.Scenario) []told {
 	for _, place := range season.Yards() {
 		places[place.ID] = place
 		yards[place.ID] = &follower{yard: &yard{place: place, course: analysis.NewCourse(place, nil, analysis.DefaultSettings()),
-			clocks: instruments.NewClocks(place, instruments.DefaultClockSettings(), nil),
+			clocks: instruments.NewClocks(place, timekeeping.DefaultSettings(), nil),
 			ledger: NewLedger(nil), alerts: map[string]outyard.Alert{}, unsaved: newUnsaved()}}
 	}
 	deliver := func(until time.Time) {

@@ -17,6 +17,7 @@ import (
 	"outyard"
 	"outyard/analysis/instruments"
 	"outyard/store"
+	"outyard/timekeeping"
 )
 
 // A Course is one yard's season as it unfolds: what the analyses say.
@@ -24,6 +25,9 @@ type Course interface {
 	// Observe takes a reading. An error says that it would change the past:
 	// then a new Course is fed all readings in order of time.
 	Observe(outyard.Reading) error
+	// Arrived says when a reading of a node arrived, and whether its clock is
+	// known to be off, once the reading is observed.
+	Arrived(hive outyard.HiveID, arrived time.Time, off bool)
 	// Advance lets time pass up to now.
 	Advance(now time.Time)
 	// Revision changes when Findings or Days may have changed.
@@ -137,6 +141,28 @@ func (w *Watcher) Kept(fresh []outyard.Reading, arrived time.Time) {
 		w.makeReady(y)
 	}
 	w.metrics.waiting.Set(float64(w.waiting))
+}
+
+// An arrival is that of a message that is not of about now.
+type arrival struct{ at, arrived time.Time }
+
+// mostUntimely bounds of how many places of a yard such are kept for a minute.
+const mostUntimely = 1024
+
+// Untimely says that a message arrived which is not of about now, be it kept or
+// not: all that is made of it is that its node is not silent, and its clock wrong
+// perhaps.
+func (w *Watcher) Untimely(r outyard.Reading, arrived time.Time) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	y := w.yards[r.Yard]
+	if y == nil || len(y.untimely) >= mostUntimely {
+		return
+	}
+	if y.untimely == nil {
+		y.untimely = map[outyard.HiveID]arrival{}
+	}
+	y.untimely[r.Hive] = arrival{r.Time, arrived} // it can wait for the minute
 }
 
 // Again evaluates a yard anew from the store, after a change of its journal.
@@ -319,7 +345,7 @@ func (w *Watcher) open(ctx context.Context, y *yard) error {
 	y.book.Lock()
 	defer y.book.Unlock()
 	y.ledger, y.alerts, y.unsaved = NewLedger(known), map[string]outyard.Alert{}, newUnsaved()
-	y.clocks = instruments.NewClocks(y.place, instruments.DefaultClockSettings(), known)
+	y.clocks = instruments.NewClocks(y.place, timekeeping.DefaultSettings(), known)
 	if later {
 		w.loaded = make(map[string]outyard.Alert, len(since))
 		for _, a := range since {
@@ -384,6 +410,7 @@ func (w *Watcher) work(ctx context.Context, b *beat) {
 type todo struct {
 	place    outyard.Yard
 	readings []outyard.Reading
+	untimely map[outyard.HiveID]arrival
 	arrived  time.Time // the first of them
 	again    bool      // from the store
 	minute   bool      // a minute has passed
@@ -404,10 +431,10 @@ func (w *Watcher) next() (*yard, todo, time.Duration) {
 			continue
 		}
 		w.ready = append(w.ready[:i], w.ready[i+1:]...)
-		t := todo{y.place, y.pending, y.arrived, rebuild, y.minute}
+		t := todo{y.place, y.pending, y.untimely, y.arrived, rebuild, y.minute}
 		w.waiting -= len(y.pending)
 		w.metrics.waiting.Set(float64(w.waiting))
-		y.pending, y.minute = nil, false
+		y.pending, y.untimely, y.minute = nil, nil, false
 		y.again, y.late = y.again && !rebuild, y.late && !rebuild
 		y.ready, y.running = false, true
 		w.signal() // there may be another one

@@ -57,7 +57,9 @@ func (c *fallCourse) Observe(r outyard.Reading) error {
 }
 
 func (c *fallCourse) Advance(time.Time) {}
-func (c *fallCourse) Revision() uint64  { return c.revision }
+
+func (c *fallCourse) Arrived(outyard.HiveID, time.Time, bool) {}
+func (c *fallCourse) Revision() uint64                        { return c.revision }
 
 func (c *fallCourse) Findings() []outyard.Finding {
 	var out []outyard.Finding

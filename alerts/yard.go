@@ -43,15 +43,16 @@ type yard struct {
 	// Guarded by Watcher.mu.
 	place     outyard.Yard
 	pending   []outyard.Reading
-	arrived   time.Time // the first of pending
-	again     bool      // to be evaluated from the store; pending is in there
-	late      bool      // the same, but meanwhile what comes in order is followed
-	minute    bool      // a minute has passed
-	ready     bool      // in Watcher.ready
-	running   bool      // with a worker
-	later     bool      // placed after the start
-	gone      bool      // removed
-	notBefore time.Time // of the next evaluation from the store
+	untimely  map[outyard.HiveID]arrival // the newest of each place
+	arrived   time.Time                  // the first of pending
+	again     bool                       // to be evaluated from the store; pending is in there
+	late      bool                       // the same, but meanwhile what comes in order is followed
+	minute    bool                       // a minute has passed
+	ready     bool                       // in Watcher.ready
+	running   bool                       // with a worker
+	later     bool                       // placed after the start
+	gone      bool                       // removed
+	notBefore time.Time                  // of the next evaluation from the store
 
 	// The running worker's.
 	beat     *beat
@@ -97,6 +98,9 @@ func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
 			return err
 		}
 	}
+	for hive, a := range t.untimely {
+		y.course.Arrived(hive, a.arrived, y.clocks.Unkept(hive, a.at, a.arrived))
+	}
 	y.course.Advance(now)
 	y.clocks.Pass(now)
 	w.reconcile(y, t.place, now)
@@ -116,11 +120,14 @@ func (w *Watcher) evaluate(ctx context.Context, y *yard, t todo) error {
 func (w *Watcher) follow(y *yard, t todo, now time.Time) (rebuild bool) {
 	for _, r := range t.readings {
 		y.beat.note(w.now())
-		y.clocks.Arrived(r.Hive, r.Time, now)
+		off := y.clocks.Arrived(r.Hive, r.Time, now)
 		if y.fed(r) {
+			y.course.Arrived(r.Hive, now, off)
 			continue
 		}
-		if err := y.course.Observe(r); err != nil {
+		err := y.course.Observe(r)
+		y.course.Arrived(r.Hive, now, off)
+		if err != nil {
 			w.mu.Lock()
 			y.late = now.Before(y.notBefore)
 			rebuild = !y.late
@@ -189,6 +196,7 @@ func (w *Watcher) rebuild(ctx context.Context, y *yard, place outyard.Yard, now 
 		w.log.Warn("readings left out of the analyses", "yard", place.ID, "err", errors.Join(refused...))
 	}
 	slices.SortFunc(stored, compareDays)
+	y.clocks.Heard(now, course.Arrived)
 	y.course, y.tail, y.days, y.revision = course, tail, stored, ^(course.Revision() + y.clocks.Revision())
 	y.settled = time.Time{}
 	if !since.IsZero() {

@@ -168,6 +168,15 @@ func (c *Course) Observe(r outyard.Reading) error {
 	return nil
 }
 
+// Arrived says when a reading of a hive, or of the weather, arrived, and whether
+// its node's clock is known to be off. Whoever knows says so once the reading is
+// observed; whether a node is silent hangs on it.
+func (c *Course) Arrived(hive outyard.HiveID, arrived time.Time, off bool) {
+	if c.silence.Arrived(hive, arrived, off) {
+		c.revision++
+	}
+}
+
 // Advance says that it is now at least now: days that are over are counted.
 func (c *Course) Advance(now time.Time) {
 	if now.After(c.newest) {

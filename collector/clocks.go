@@ -3,36 +3,28 @@ package collector
 import (
 	"cmp"
 	"log/slog"
-	"slices"
 	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"outyard"
+	"outyard/timekeeping"
 )
 
-// What makes a node's clock wrong, rather than its messages late or in a
-// backlog: they come for a while with the same difference. All of it is common
-// practice, no source.
 const (
-	// clockSlots differences are looked at, of which clockAgree have to be
-	// within clockSpread of their median: one or two delayed by the network
-	// change nothing.
-	clockSlots  = 8
-	clockAgree  = 6
-	clockSpread = time.Minute
-	// clockSlot is the least time from one difference to the next: a backlog
-	// that comes in a burst is one difference, not eight that agree.
-	clockSlot = 5 * time.Minute
-	// clockOff is the difference that is said: less does no harm to a day's
-	// gain, nor is it unusual between measuring and sending.
-	clockOff = 3 * time.Minute
-	// clockForgotten is when a node that sends no more has no clock to speak of.
+	// clockForgotten is when a node that sends no more has no clock to speak of
+	// (common practice, no source).
 	clockForgotten = 3 * 24 * time.Hour
+	// clockUntimely is from when on a message is not of about now.
+	clockUntimely = outyard.MaxAhead
 	// clockLogEvery bounds the log lines about one clock.
 	clockLogEvery = 24 * time.Hour
 )
+
+// clockSettings say what a clock that is off is, here as in what keepers are
+// told.
+var clockSettings = timekeeping.DefaultSettings()
 
 // A Place is a hive or, without one, a yard's weather.
 type Place struct {
@@ -52,16 +44,9 @@ type clocks struct {
 
 // A clock is what the last messages from a place say of their node's clock.
 type clock struct {
-	slots  [clockSlots]clockSlotted
-	n      int // slots begun; the newest is at (n-1) % clockSlots
+	timekeeping.Node
 	off    time.Duration
 	logged time.Time
-}
-
-// A clockSlotted is one difference.
-type clockSlotted struct {
-	begun time.Time     // arrival
-	ahead time.Duration // of the newest reading before its arrival; the most in the slot, since a delay only takes from it
 }
 
 func newClocks(reg prometheus.Registerer, now func() time.Time, yards func() []outyard.YardID) *clocks {
@@ -88,7 +73,7 @@ func (c *clocks) note(p Place, newest, arrived time.Time) (off time.Duration, sa
 		k = new(clock)
 		c.of[p] = k
 	}
-	k.note(newest.Sub(arrived), arrived)
+	k.note(newest, arrived)
 	if k.off == 0 || arrived.Sub(k.logged) < clockLogEvery {
 		return k.off, false
 	}
@@ -96,44 +81,12 @@ func (c *clocks) note(p Place, newest, arrived time.Time) (off time.Duration, sa
 	return k.off, true
 }
 
-func (k *clock) note(ahead time.Duration, arrived time.Time) {
-	if k.n > 0 {
-		last := &k.slots[(k.n-1)%clockSlots]
-		if arrived.Sub(last.begun).Abs() < clockSlot {
-			if ahead > last.ahead {
-				last.ahead = ahead
-				k.judge()
-			}
-			return
-		}
-	}
-	k.slots[k.n%clockSlots] = clockSlotted{arrived, ahead}
-	k.n++
-	k.judge()
-}
-
-// judge finds how far the clock is off: the median difference, where there are
-// enough of them that agree.
-func (k *clock) judge() {
+// note finds how far the clock is off.
+func (k *clock) note(newest, arrived time.Time) {
+	k.Note(newest, arrived, clockSettings)
 	k.off = 0
-	n := min(k.n, clockSlots)
-	if n < clockAgree {
-		return
-	}
-	var all [clockSlots]time.Duration
-	for i := range n {
-		all[i] = k.slots[i].ahead
-	}
-	slices.Sort(all[:n])
-	median := (all[(n-1)/2] + all[n/2]) / 2
-	agree := 0
-	for _, a := range all[:n] {
-		if (a - median).Abs() <= clockSpread {
-			agree++
-		}
-	}
-	if agree >= clockAgree && median.Abs() >= clockOff {
-		k.off = median.Round(time.Second)
+	if by, _ := k.Ahead(clockSettings); by.Abs() >= clockSettings.Notable {
+		k.off = by.Round(time.Second)
 	}
 }
 
@@ -145,7 +98,7 @@ func (c *clocks) offset(p Place) time.Duration {
 }
 
 func (k *clock) offset(now time.Time) time.Duration {
-	if k == nil || k.n == 0 || now.Sub(k.slots[(k.n-1)%clockSlots].begun) >= clockForgotten {
+	if k == nil || now.Sub(k.Arrived()) >= clockForgotten {
 		return 0
 	}
 	return k.off
@@ -179,11 +132,19 @@ func (in *Intake) ClockOff(yard outyard.YardID, hive outyard.HiveID) time.Durati
 }
 
 // watchClocks compares the newest reading of each place in a message with its
-// arrival. Readings of one place stand together, in order of time.
-func (in *Intake) watchClocks(rs []outyard.Reading, arrived time.Time) {
+// arrival. Readings of one place stand together, in order of time. Where none is
+// kept, newest is what the message says.
+func (in *Intake) watchClocks(rs []outyard.Reading, newest outyard.Reading, arrived time.Time) {
+	if refused := newest.Time.Sub(arrived) > outyard.MaxAhead || newest.Time.Before(outyard.Earliest); newest.Yard != "" && (refused || len(rs) == 0) {
+		rs = []outyard.Reading{newest}
+	}
 	for of := range runs(rs) {
 		r := of[len(of)-1]
-		if off, say := in.clocks.note(of.place(), r.Time, arrived); say {
+		off, say := in.clocks.note(of.place(), r.Time, arrived)
+		if in.opts.Untimely != nil && r.Time.Sub(arrived).Abs() >= clockUntimely {
+			in.opts.Untimely(r, arrived)
+		}
+		if say {
 			way := "ahead"
 			if off < 0 {
 				way = "behind"

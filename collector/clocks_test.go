@@ -3,11 +3,14 @@ package collector
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"outyard"
 )
 
 // An arrival is a message that comes some time after the one before it, with
@@ -40,8 +43,8 @@ func TestAClockThatIsSteadilyOffIsFound(t *testing.T) {
 		{"a right clock", steady(20, quarter, -2*time.Second), 0},
 		{"seven minutes ahead", steady(8, quarter, 7*time.Minute), 7 * time.Minute},
 		{"an hour behind, as one in another zone is", steady(8, quarter, -time.Hour), -time.Hour},
-		{"too few to say", steady(5, quarter, -time.Hour), 0},
-		{"enough to say", steady(6, quarter, -time.Hour), -time.Hour},
+		{"too few to say", steady(3, quarter, -time.Hour), 0},
+		{"enough to say", steady(4, quarter, -time.Hour), -time.Hour},
 		{"a minute ahead does no harm", steady(20, quarter, time.Minute), 0},
 		{"a backlog, a message a second", backlog(40, time.Second), 0},
 		{"a backlog, a message in six minutes", backlog(40, 6*time.Minute), 0},
@@ -62,7 +65,7 @@ func TestAClockThatIsSteadilyOffIsFound(t *testing.T) {
 			now := atSix
 			for _, a := range c.arrivals {
 				now = now.Add(a.after)
-				k.note(a.ahead, now)
+				k.note(now.Add(a.ahead), now)
 			}
 			require.Equal(t, c.off, k.off)
 		})
@@ -89,6 +92,32 @@ func TestAClockThatIsOffIsSaid(t *testing.T) {
 		require.Zero(t, b.in.ClockOff("heron-point", "h01"), "of a node that sends no more")
 		require.InDelta(t, 0, b.metric("outyard_collector_clock_offset_seconds", "heron-point"), 0)
 		require.NoError(t, b.stop())
+	})
+}
+
+func TestWhatIsNotOfAboutNowTellsOfTheClockKeptOrNot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex
+		var untimely []time.Duration
+		b := newBench(t, Options{Untimely: func(r outyard.Reading, arrived time.Time) {
+			mu.Lock()
+			defer mu.Unlock()
+			require.Equal(t, outyard.HiveID("h01"), r.Hive)
+			untimely = append(untimely, r.Time.Sub(arrived).Round(time.Minute))
+		}})
+		for range 6 {
+			pass(time.Hour)
+			b.send("right", "yards/heron-point/hives/h02", weighed(2))
+			b.send("ahead", topicH01, fmt.Sprintf(`[{"n":"weight","u":"kg","bt":%d,"v":41}]`, time.Now().Add(2*time.Hour).Unix())) // refused
+			pass(time.Minute)
+			b.send("behind", topicH01, weighed(3*3600)) // from the second hour on known already
+		}
+		pass(time.Hour)
+		b.send("unset", topicH01, fmt.Sprintf(`[{"n":"weight","u":"kg","bt":%d,"v":41}]`, 1<<29))
+		require.NoError(t, b.stop())
+		require.Len(t, untimely, 13)
+		require.Equal(t, []time.Duration{2 * time.Hour, -3 * time.Hour}, untimely[:2])
+		require.Less(t, untimely[12], -12*365*24*time.Hour, "a clock that was never set")
 	})
 }
 

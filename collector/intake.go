@@ -51,6 +51,11 @@ type Options struct {
 	// Kept, if not nil, is given what was new in each commit, and when the
 	// last of it arrived. It must not block.
 	Kept func(fresh []outyard.Reading, arrived time.Time)
+	// Untimely, if not nil, is given the place and the newest time of each message
+	// that is not of about now, kept or not: what is refused for its time, and what
+	// says a time that is known already, tell of the clock too. It is called from
+	// many goroutines and must not block.
+	Untimely func(r outyard.Reading, arrived time.Time)
 }
 
 func (o *Options) setDefaults() {
@@ -105,6 +110,14 @@ type reader struct {
 	decoder  senml.Decoder
 	rows     []mapping.Row
 	readings []outyard.Reading
+	newest   outyard.Reading // of a placed message, its place and newest time, kept or not
+}
+
+// note remembers the newest time of a message.
+func (rd *reader) note(yard outyard.YardID, hive outyard.HiveID, at time.Time) {
+	if at.After(rd.newest.Time) {
+		rd.newest.Yard, rd.newest.Hive, rd.newest.Time = yard, hive, at
+	}
 }
 
 // A batch is what is committed at once.
@@ -146,7 +159,7 @@ func (in *Intake) Take(msg Message) bool {
 		in.logRefused(refused)
 	}
 	if !msg.Retained { // what was retained came late for another reason
-		in.watchClocks(rd.readings, msg.Arrived)
+		in.watchClocks(rd.readings, rd.newest, msg.Arrived)
 	}
 
 	in.mu.Lock()
@@ -241,7 +254,7 @@ func (in *Intake) Retry(ctx context.Context, messages []outyard.Refused) (kept [
 // keeper to mend its cause and try it again, which changes nothing in what is
 // kept already.
 func (in *Intake) read(rd *reader, msg Message) *outyard.Refused {
-	rd.readings = rd.readings[:0]
+	rd.readings, rd.newest = rd.readings[:0], outyard.Reading{}
 	if in.isMapped(msg.Topic) {
 		return in.readMapped(rd, msg)
 	}
@@ -262,6 +275,9 @@ func (in *Intake) read(rd *reader, msg Message) *outyard.Refused {
 	}
 	if msg.Retained && slices.ContainsFunc(records, func(r senml.Record) bool { return r.Relative }) {
 		return refuse(msg, yard, hive, errAnyAge, false)
+	}
+	for _, r := range records {
+		rd.note(yard, hive, r.Time)
 	}
 	rd.readings, err = readings(rd.readings, records, yard, hive, scale, msg.Arrived)
 	if err != nil {
@@ -290,6 +306,7 @@ func (in *Intake) readMapped(rd *reader, msg Message) *outyard.Refused {
 			rd.readings = rd.readings[:0]
 			return refuse(msg, r.Yard, r.Hive, in.noPlace(r.Yard, r.Hive), true)
 		}
+		rd.note(r.Yard, r.Hive, r.Time)
 		if row.Untimed && msg.Retained {
 			err = errAnyAge
 		} else if outyard.Known(row.Counts) {

@@ -8,39 +8,18 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/timekeeping"
 )
-
-// ClockSettings are the thresholds by which a node's clock is taken to be off
-// (common practice, no source).
-type ClockSettings struct {
-	// Least, 30 min: what differs by less does no harm to a day, and no zone of
-	// time is nearer to another.
-	Least time.Duration
-	// Spread, 5 min: to within so much the differences must be the same. Held
-	// back readings grow older or younger, a clock stays as wrong as it is.
-	Spread time.Duration
-	// Apart, 5 min: what arrives within it is looked at once: a backlog that
-	// comes in a burst is one difference.
-	Apart time.Duration
-	// Times, 6: in a row must differ alike for a clock to be off, and SoundTimes,
-	// 3, must not for it to be right again.
-	Times, SoundTimes int
-}
-
-// DefaultClockSettings returns the defaults.
-func DefaultClockSettings() ClockSettings {
-	return ClockSettings{Least: 30 * time.Minute, Spread: 5 * time.Minute, Apart: 5 * time.Minute, Times: 6, SoundTimes: 3}
-}
 
 // Clocks compares the times that nodes give with when their readings arrive. It
 // is no part of a course: when a reading arrived is not kept, and a course that
 // is begun anew could not know of it.
 type Clocks struct {
 	yard     outyard.Yard
-	set      ClockSettings
+	set      timekeeping.Settings
 	nodes    []*timekeeper // by hive; the weather's first
 	revision uint64
-	since    time.Time // when With was first asked
+	since    time.Time // when Heard was first asked
 	backlog  backlog
 }
 
@@ -56,15 +35,10 @@ type backlog struct {
 
 // A timekeeper is a node with a clock.
 type timekeeper struct {
-	hive   outyard.HiveID
-	newest []difference // Times of them
-	past   []clockFault
-}
-
-// A difference is by how much a node's time is ahead of its arrival.
-type difference struct {
-	arrived time.Time
-	ahead   time.Duration
+	hive outyard.HiveID
+	timekeeping.Node
+	heard time.Time // when anything arrived from it
+	past  []clockFault
 }
 
 // A clockFault is a spell of wrong time, by the time of arrival.
@@ -78,7 +52,7 @@ const clockOff = "clock"
 
 // NewClocks begins to watch the clocks of a yard's nodes. What was found of them
 // before goes on.
-func NewClocks(yard outyard.Yard, set ClockSettings, known []outyard.Finding) *Clocks {
+func NewClocks(yard outyard.Yard, set timekeeping.Settings, known []outyard.Finding) *Clocks {
 	c := &Clocks{yard: yard, set: set}
 	for _, f := range known {
 		if f.Kind != outyard.SensorFault || f.State == outyard.Withdrawn || f.Facts["fault"] != clockOff {
@@ -102,22 +76,39 @@ func (c *Clocks) node(hive outyard.HiveID) *timekeeper {
 }
 
 // Arrived takes the time of a hive's reading, or the weather's, and when it
-// arrived, in order of arrival.
-func (c *Clocks) Arrived(hive outyard.HiveID, at, arrived time.Time) {
+// arrived, in order of arrival. It says whether the node's clock is off.
+func (c *Clocks) Arrived(hive outyard.HiveID, at, arrived time.Time) (off bool) {
+	if c.node(hive).open() == nil {
+		c.backlog.take(arrived.Sub(at), arrived)
+	}
+	return c.Unkept(hive, at, arrived)
+}
+
+// Unkept is Arrived of a reading that is not kept, for its time or since one of
+// that time is there already: nothing of it is a backlog.
+func (c *Clocks) Unkept(hive outyard.HiveID, at, arrived time.Time) (off bool) {
 	n := c.node(hive)
-	ahead := at.Sub(arrived)
-	if n.open() == nil {
-		c.backlog.take(-ahead, arrived)
+	n.heard = arrived
+	n.Note(at, arrived, c.set)
+	c.judge(n)
+	return n.open() != nil
+}
+
+// Heard tells of each node when something last arrived from it and whether its
+// clock is off, for a course that was begun anew as of now. A node with a clock
+// that was off before this program started has its usual time to be heard of.
+func (c *Clocks) Heard(now time.Time, tell func(hive outyard.HiveID, arrived time.Time, off bool)) {
+	if c.since.IsZero() {
+		c.since = now
 	}
-	if k := len(n.newest); k > 0 && arrived.Sub(n.newest[k-1].arrived) < c.set.Apart {
-		n.newest[k-1].ahead = max(n.newest[k-1].ahead, ahead) // a delay only takes from it
-		return
+	for _, n := range c.nodes {
+		off := n.open() != nil
+		if n.heard.IsZero() && off {
+			tell(n.hive, c.since, off)
+		} else if !n.heard.IsZero() {
+			tell(n.hive, n.heard, off)
+		}
 	}
-	c.judge(n) // those before, of which nothing more comes
-	if len(n.newest) == c.set.Times {
-		n.newest = append(n.newest[:0], n.newest[1:]...)
-	}
-	n.newest = append(n.newest, difference{arrived, ahead})
 }
 
 func (b *backlog) take(held time.Duration, arrived time.Time) {
@@ -169,30 +160,16 @@ func (c *Clocks) Pass(now time.Time) {
 func (c *Clocks) judge(n *timekeeper) {
 	open := n.open()
 	if open == nil {
-		if len(n.newest) < c.set.Times {
-			return
+		if ahead, since := n.Ahead(c.set); ahead.Abs() >= c.set.Least {
+			n.past = append(n.past, clockFault{onset: since.Truncate(time.Second), ahead: ahead.Round(time.Minute)})
+			c.revision++
 		}
-		first := n.newest[0].ahead
-		for _, d := range n.newest {
-			if d.ahead.Abs() < c.set.Least || (d.ahead-first).Abs() > c.set.Spread {
-				return
-			}
-		}
-		n.past = append(n.past, clockFault{onset: n.newest[0].arrived.Truncate(time.Second), ahead: first.Round(time.Minute)})
+		return
+	}
+	if since, sound := n.Sound(c.set); sound {
+		open.end = since.Truncate(time.Second)
 		c.revision++
-		return
 	}
-	if len(n.newest) < c.set.SoundTimes {
-		return
-	}
-	sound := n.newest[len(n.newest)-c.set.SoundTimes:]
-	for _, d := range sound {
-		if d.ahead.Abs() >= c.set.Least {
-			return
-		}
-	}
-	open.end = sound[0].arrived.Truncate(time.Second)
-	c.revision++
 }
 
 func (n *timekeeper) open() *clockFault {
@@ -205,13 +182,9 @@ func (n *timekeeper) open() *clockFault {
 // Revision changes when With may say something else.
 func (c *Clocks) Revision() uint64 { return c.revision }
 
-// With adds the clocks that are off to what else is found as of now. A node is
-// not silent that only dates back what it sends, nor was it when its clock was
-// set right.
+// With adds the clocks that are off to what else is found as of now. A node was
+// not silent, nor the yard with it, for its clock's being set right.
 func (c *Clocks) With(found []outyard.Finding, now time.Time) []outyard.Finding {
-	if c.since.IsZero() {
-		c.since = now
-	}
 	found = slices.DeleteFunc(found, func(f outyard.Finding) bool {
 		return f.Kind == outyard.Silent && c.backlog.hides(f, now)
 	})
@@ -219,7 +192,7 @@ func (c *Clocks) With(found []outyard.Finding, now time.Time) []outyard.Finding 
 	for _, n := range c.nodes {
 		for _, o := range n.past {
 			found = slices.DeleteFunc(found, func(f outyard.Finding) bool {
-				return f.Kind == outyard.Silent && f.Hive == n.hive && c.explains(n, o, f, now)
+				return f.Kind == outyard.Silent && (f.Hive == n.hive || f.Hive == "") && c.explains(o, f)
 			})
 			found, added = append(found, c.finding(n.hive, o)), true
 		}
@@ -230,22 +203,22 @@ func (c *Clocks) With(found []outyard.Finding, now time.Time) []outyard.Finding 
 	return found
 }
 
-// explains says that a node's silence is no more than its clock's being behind.
-func (c *Clocks) explains(n *timekeeper, o clockFault, silent outyard.Finding, now time.Time) bool {
+// explains says that a silence that is over is no more than the gap that a
+// clock left when it was set right: what it sent while it was ahead was refused,
+// and while it was behind it fell short of the time.
+func (c *Clocks) explains(o clockFault, silent outyard.Finding) bool {
+	near := c.set.Least + time.Duration(silent.Fact("cadence_minutes")*float64(time.Minute))
+	about := func(a, b time.Time) bool { return a.Sub(b).Abs() < near }
 	switch {
-	case o.ahead > 0:
+	case silent.State == outyard.Open:
 		return false
+	case o.ahead > 0:
+		return about(silent.Onset, o.onset) && (o.end.IsZero() || about(silent.End, o.end))
 	case !o.end.IsZero():
-		return (silent.End.Sub(o.end)).Abs() < c.set.Least && (silent.Onset.Sub(o.end.Add(o.ahead))).Abs() < c.set.Least
-	case silent.State != outyard.Open: // set right just now, as will be seen
-		return !silent.Onset.Before(o.onset.Add(o.ahead)) && (silent.End.Sub(silent.Onset)+o.ahead).Abs() < c.set.Least
+		return about(silent.End, o.end) && about(silent.Onset, o.end.Add(o.ahead))
 	}
-	usual := time.Duration(silent.Fact("cadence_minutes") * float64(time.Minute))
-	heard := c.since // nothing has arrived yet since a restart: it has its usual time
-	if len(n.newest) > 0 {
-		heard = n.newest[len(n.newest)-1].arrived
-	}
-	return now.Sub(heard) <= DefaultSettings().limit(usual)
+	// Set right just now, as will be seen.
+	return !silent.Onset.Before(o.onset.Add(o.ahead)) && (silent.End.Sub(silent.Onset)+o.ahead).Abs() < near
 }
 
 func (c *Clocks) finding(hive outyard.HiveID, o clockFault) outyard.Finding {
@@ -257,6 +230,10 @@ func (c *Clocks) finding(hive outyard.HiveID, o clockFault) outyard.Finding {
 		way = "behind"
 	}
 	off := spoken(o.ahead.Abs())
+	const year = 365 * 24 * time.Hour
+	if o.ahead < -5*year {
+		off = "years" // never set
+	}
 	f := outyard.Finding{
 		Kind: outyard.SensorFault, Yard: c.yard.ID, Hive: hive, Onset: o.onset, Severity: outyard.Soon, Confidence: 0.9, State: outyard.Open,
 		Summary: fmt.Sprintf("The clock of %s is %s %s since %s: what it measures is dated wrongly.", who, off, way, o.onset.In(c.yard.Zone).Format("2 January 15:04")),
@@ -272,9 +249,22 @@ func (c *Clocks) finding(hive outyard.HiveID, o clockFault) outyard.Finding {
 		f.Facts["reasons"] = []string{fmt.Sprintf("its readings arrive %s before the time that they give, one like the other", off)}
 		f.Advice = f.Advice[:1]
 	}
+	refused := o.ahead > outyard.MaxAhead || off == "years"
+	if refused {
+		f.Summary = fmt.Sprintf("The clock of %s is %s %s since %s: what it sends is refused, and nothing is known meanwhile.", who, off, way, o.onset.In(c.yard.Zone).Format("2 January 15:04"))
+		f.Advice = []string{f.Advice[0], "What was refused stays kept as it came, on the page of what was refused."}
+	}
+	f.Caution = []string{stingCaution, driveCaution}
+	if hive == "" {
+		f.Caution = []string{mastCaution, driveCaution}
+	}
 	if !o.end.IsZero() {
 		f.State, f.End = outyard.Over, o.end
-		f.Summary = fmt.Sprintf("The clock of %s was %s %s from %s to %s: what it measured then is dated wrongly.", who, off, way,
+		then := "what it measured then is dated wrongly"
+		if refused {
+			then = "what it sent then was refused"
+		}
+		f.Summary = fmt.Sprintf("The clock of %s was %s %s from %s to %s: "+then+".", who, off, way,
 			o.onset.In(c.yard.Zone).Format("2 January"), o.end.In(c.yard.Zone).Format("2 January"))
 	}
 	return f

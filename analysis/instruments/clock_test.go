@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"outyard"
+	"outyard/timekeeping"
 )
 
 func TestAClockThatIsOff(t *testing.T) {
@@ -37,7 +38,7 @@ func TestAClockThatIsOff(t *testing.T) {
 		}, 0},
 	} {
 		t.Run(c.says, func(t *testing.T) {
-			clocks := NewClocks(outyard.Yard{ID: "alder-spit", Zone: time.UTC}, DefaultClockSettings(), nil)
+			clocks := NewClocks(outyard.Yard{ID: "alder-spit", Zone: time.UTC}, timekeeping.DefaultSettings(), nil)
 			for since := time.Duration(0); since < hours*time.Hour; since += 10 * time.Minute {
 				arrived := start.Add(since)
 				clocks.Arrived("h02", arrived.Add(-3*time.Second), arrived)
@@ -79,7 +80,7 @@ func TestANodeWithAClockBehindIsNotSilent(t *testing.T) {
 		{"and is when they no longer arrive", 99 * time.Hour, 40 * time.Hour, true},
 	} {
 		t.Run(c.says, func(t *testing.T) {
-			clocks, silence := NewClocks(yard, DefaultClockSettings(), nil), NewSilence(yard, DefaultSettings())
+			clocks, silence := NewClocks(yard, timekeeping.DefaultSettings(), nil), NewSilence(yard, DefaultSettings())
 			last := start.Add(-time.Minute)
 			for since := time.Duration(0); since < 48*time.Hour; since += 10 * time.Minute {
 				arrived := start.Add(since)
@@ -92,7 +93,7 @@ func TestANodeWithAClockBehindIsNotSilent(t *testing.T) {
 				if since < c.stops && at.After(last) { // what was there is no news
 					last = at
 					silence.Heard("h01", at)
-					clocks.Arrived("h01", at, arrived)
+					silence.Arrived("h01", arrived, clocks.Arrived("h01", at, arrived))
 				}
 			}
 			found := clocks.With(silence.Findings(), start.Add(48*time.Hour))
@@ -106,20 +107,72 @@ func TestANodeWithAClockBehindIsNotSilent(t *testing.T) {
 	}
 }
 
+func TestAYardIsSilentThoughAClockInItIsBehind(t *testing.T) {
+	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
+	for _, c := range []struct {
+		says      string
+		behind    []outyard.HiveID
+		nodes     []outyard.HiveID
+		weatherOn bool // the weather node goes on
+		want      []outyard.HiveID
+	}{
+		{"the weather's clock", []outyard.HiveID{""}, []outyard.HiveID{"", "h01", "h02"}, false, []outyard.HiveID{""}},
+		{"and all hives are, when only that node goes on", []outyard.HiveID{""}, []outyard.HiveID{"", "h01", "h02"}, true, []outyard.HiveID{"h01", "h02"}},
+		{"all clocks", []outyard.HiveID{"h01", "h02"}, []outyard.HiveID{"h01", "h02"}, false, []outyard.HiveID{""}},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			clocks, silence := NewClocks(yard, timekeeping.DefaultSettings(), nil), NewSilence(yard, DefaultSettings())
+			var silent []outyard.HiveID
+			for since := time.Duration(0); since < 48*time.Hour; since += 10 * time.Minute {
+				arrived := start.Add(since)
+				silence.Pass(arrived)
+				for _, n := range c.nodes {
+					if since >= 40*time.Hour && !(n == "" && c.weatherOn) {
+						continue
+					}
+					at := arrived
+					if since >= 12*time.Hour && slices.Contains(c.behind, n) {
+						if at = arrived.Add(-9 * time.Hour); since < 21*time.Hour { // known already
+							silence.Arrived(n, arrived, clocks.Unkept(n, at, arrived))
+							continue
+						}
+					}
+					silence.Heard(n, at)
+					silence.Arrived(n, arrived, clocks.Arrived(n, at, arrived))
+				}
+				if found := clocks.With(silence.Findings(), arrived); since < 42*time.Hour {
+					require.False(t, slices.ContainsFunc(found, func(f outyard.Finding) bool { return f.Kind == outyard.Silent }), since)
+				}
+			}
+			for _, f := range clocks.With(silence.Findings(), start.Add(48*time.Hour)) {
+				if f.Kind == outyard.Silent {
+					silent = append(silent, f.Hive)
+					require.WithinDuration(t, start.Add(40*time.Hour), f.Onset, 11*time.Minute)
+				}
+			}
+			require.Equal(t, c.want, silent)
+		})
+	}
+}
+
 func TestANodeWithAClockBehindIsNotSilentForARestart(t *testing.T) {
 	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
-	before := NewClocks(yard, DefaultClockSettings(), nil)
+	before := NewClocks(yard, timekeeping.DefaultSettings(), nil)
 	for since := time.Duration(0); since < 24*time.Hour; since += 10 * time.Minute {
 		before.Arrived("h01", start.Add(since-9*time.Hour), start.Add(since))
 	}
 	stopped := start.Add(24 * time.Hour)
-	clocks := NewClocks(yard, DefaultClockSettings(), before.With(nil, stopped))
-	silent := outyard.Finding{Kind: outyard.Silent, Yard: yard.ID, Hive: "h01", Onset: stopped.Add(-9 * time.Hour), State: outyard.Open, Facts: map[string]any{"cadence_minutes": 10.0}}
+	clocks, silence := NewClocks(yard, timekeeping.DefaultSettings(), before.With(nil, stopped)), NewSilence(yard, DefaultSettings())
+	for since := time.Duration(0); since < 24*time.Hour; since += 10 * time.Minute { // as stored
+		silence.Heard("h01", start.Add(since-9*time.Hour))
+	}
+	clocks.Heard(stopped, func(hive outyard.HiveID, arrived time.Time, off bool) { silence.Arrived(hive, arrived, off) })
 	for _, c := range []struct {
 		after time.Duration
 		want  bool
 	}{{0, false}, {time.Hour, false}, {12 * time.Hour, true}} {
-		found := clocks.With([]outyard.Finding{silent}, stopped.Add(c.after))
+		silence.Pass(stopped.Add(c.after))
+		found := clocks.With(silence.Findings(), stopped.Add(c.after))
 		require.Equal(t, c.want, slices.ContainsFunc(found, func(f outyard.Finding) bool { return f.Kind == outyard.Silent }), c.after)
 	}
 }
@@ -129,7 +182,7 @@ func TestANodeWithAClockBehindIsNotSilentForARestart(t *testing.T) {
 func TestABacklogMakesNobodySilent(t *testing.T) {
 	yard := outyard.Yard{ID: "alder-spit", Zone: time.UTC}
 	hives := []outyard.HiveID{"h1", "h2", "h3", "h4"}
-	clocks := NewClocks(yard, DefaultClockSettings(), nil)
+	clocks := NewClocks(yard, timekeeping.DefaultSettings(), nil)
 	const every, cut, whole, again = 10 * time.Minute, 24 * time.Hour, 72 * time.Hour, 30 * time.Minute
 	silent := func(hive outyard.HiveID, since time.Time) outyard.Finding {
 		return outyard.Finding{Kind: outyard.Silent, Hive: hive, Onset: since, State: outyard.Open, Facts: map[string]any{"cadence_minutes": every.Minutes()}}

@@ -126,9 +126,11 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	if before := n.aboveKg[:first]; robust.Count(before) >= set.StillDays {
 		usualKg, begun = robust.Median(before), true
 	}
+	rose, sank := len(n.aboveKg), len(n.aboveKg) // the first day that shows it
 	up, beyond, quiet, still := 0, 0, 0, make([]float64, 0, set.Days)
 	for i := first; i < len(n.aboveKg); i++ {
 		if n.aboveKg[i] <= min(0, usualKg)-set.SinkKg {
+			sank = min(sank, i)
 			if n.othersKg[i] >= -set.QuietKg {
 				quiet++
 			}
@@ -137,6 +139,7 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 			}
 		}
 		if n.gainKg[i] >= set.GainKg && n.aboveKg[i] >= set.AboveKg {
+			rose = min(rose, i)
 			up++
 		}
 		if n.still[i] && outyard.Known(n.aboveKg[i]) {
@@ -151,15 +154,15 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	if len(still) < set.StillDays {
 		stillKg = 0
 	}
-	what := creeping
+	what, begins := creeping, rose
 	switch {
 	case up >= set.Most && (stillKg >= set.AboveKg || alike && robust.Median(lastOf(n.aloneKg, len(n.aboveKg)-first)) > 0):
 	case quiet >= set.Most && stillKg <= -set.SinkKg, begun && kg <= usualKg-set.BusyKg && beyond >= set.Most && alike:
-		what = sinking
+		what, begins = sinking, sank
 	default:
 		return false
 	}
-	onset := date.Add(1 - (len(n.aboveKg) - first))
+	onset := date.Add(1 - (len(n.aboveKg) - begins))
 	s.past = append(s.past, &fault{lie: what, onset: onset.Start(f.yard.Zone).UTC(), value: kg, sure: 0.7})
 	return true
 }

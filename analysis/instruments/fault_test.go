@@ -308,7 +308,7 @@ func TestInWarmWeatherTheNightsSayWhetherAScaleMovesByItself(t *testing.T) {
 			}
 			require.Len(t, found, 1)
 			require.Equal(t, c.want, found[0].Facts["fault"])
-			require.WithinDuration(t, start.AddDate(0, 0, 12), found[0].Onset, 4*24*time.Hour)
+			require.WithinDuration(t, start.AddDate(0, 0, 12), found[0].Onset, 36*time.Hour, "the day begins at local midnight")
 		})
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/timekeeping"
 )
 
 // Settings are the thresholds of this package (common practice, no source).
@@ -43,6 +44,8 @@ type Silence struct {
 type node struct {
 	hive        outyard.HiveID
 	first, last time.Time
+	arrived     time.Time       // when something last arrived; zero where that is not told
+	off         bool            // its clock is
 	gaps        []time.Duration // the newest, up to manyGaps
 	cadence     time.Duration
 	past        []spell
@@ -87,6 +90,43 @@ func (s *Silence) Heard(hive outyard.HiveID, at time.Time) bool {
 	return ended
 }
 
+// Arrived says when something arrived from a node, and whether its clock is
+// known to be off. From whom something arrives is not silent, whatever the time
+// that it gives: it has a backlog, or its clock is behind. It says whether a
+// silence that was told ended with it.
+func (s *Silence) Arrived(hive outyard.HiveID, arrived time.Time, off bool) bool {
+	i, known := slices.BinarySearchFunc(s.nodes, hive, func(n *node, h outyard.HiveID) int { return cmp.Compare(n.hive, h) })
+	if !known {
+		return false
+	}
+	n := s.nodes[i]
+	told := n.cadence > 0 && !s.now.Before(s.tellAt(n))
+	n.arrived, n.off = arrived, off
+	if n.heard().Equal(n.last) {
+		return false
+	}
+	s.due = time.Time{}
+	return told
+}
+
+// heard is when the node last was: a clock that is right, or nearly, gives it
+// itself.
+func (n *node) heard() time.Time {
+	if n.arrived.Sub(n.last) >= timekeeping.DefaultSettings().Least {
+		return n.arrived
+	}
+	return n.last
+}
+
+// silentSince is from when on nothing is known of a node that is silent: a
+// backlog may end long before it arrived.
+func (n *node) silentSince() time.Time {
+	if n.off {
+		return n.heard()
+	}
+	return n.last
+}
+
 // take learns a node's cadence: the median of its newest gaps.
 func (n *node) take(gap time.Duration) {
 	if len(n.gaps) == manyGaps {
@@ -107,7 +147,7 @@ func (set Settings) limit(cadence time.Duration) time.Duration {
 
 // tellAt is when a node's silence is told if it lasts: a little after it is
 // one, so that a yard that fell silent as a whole is told as a whole.
-func (s *Silence) tellAt(n *node) time.Time { return n.last.Add(s.set.limit(n.cadence) + n.cadence) }
+func (s *Silence) tellAt(n *node) time.Time { return n.heard().Add(s.set.limit(n.cadence) + n.cadence) }
 
 // Pass lets time pass and says whether a node fell silent.
 func (s *Silence) Pass(now time.Time) bool {
@@ -146,8 +186,8 @@ func (s *Silence) Findings() []outyard.Finding {
 	each := make([][]spell, len(s.nodes))
 	for i, n := range s.nodes {
 		each[i] = slices.Clone(n.past)
-		if n.cadence > 0 && s.now.Sub(n.last) > s.set.limit(n.cadence) {
-			each[i] = append(each[i], spell{n.last, time.Time{}, n.cadence})
+		if n.cadence > 0 && s.now.Sub(n.heard()) > s.set.limit(n.cadence) {
+			each[i] = append(each[i], spell{n.silentSince(), time.Time{}, n.cadence})
 		}
 	}
 	var found []outyard.Finding
@@ -275,7 +315,7 @@ func (p spell) yardWide(s *Silence) bool {
 }
 
 func (n *node) silentAt(t time.Time) bool {
-	if !n.last.After(t) {
+	if !n.silentSince().After(t) {
 		return true
 	}
 	return slices.ContainsFunc(n.past, func(q spell) bool { return !q.last.After(t) && q.heard.After(t) })

@@ -24,6 +24,7 @@ import (
 	"outyard/analysis/instruments"
 	"outyard/collector/csvfile"
 	"outyard/configs"
+	"outyard/timekeeping"
 )
 
 // newReplay is the command that runs the analyses over a file as the daemon
@@ -216,7 +217,7 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 	set := analysis.DefaultSettings()
 	course := analysis.NewCourse(y.yard, journal, set)
 	ledger := alerts.NewLedger(nil)
-	clocks := instruments.NewClocks(y.yard, instruments.DefaultClockSettings(), nil)
+	clocks := instruments.NewClocks(y.yard, timekeeping.DefaultSettings(), nil)
 	revision := course.Revision()
 	tell := func(now time.Time) {
 		if r := course.Revision() + clocks.Revision(); r != revision {
@@ -247,11 +248,16 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 		pass(now)
 		late := !lateSince.IsZero()
 		for ; len(rows) > 0 && y.arrival(rows[0]).Equal(now); rows = rows[1:] {
-			if arrived.take(rows[0]) {
-				r := y.reading(rows[0])
+			r := y.reading(rows[0])
+			refused := r.Time.Sub(now) > outyard.MaxAhead // as by the daemon
+			if refused || !arrived.take(rows[0]) {
+				course.Arrived(r.Hive, now, clocks.Unkept(r.Hive, r.Time, now))
+				tell(now)
+			} else {
 				marks.changed(r.Time)
-				clocks.Arrived(r.Hive, r.Time, now)
+				off := clocks.Arrived(r.Hive, r.Time, now)
 				late = course.Observe(r) != nil || late
+				course.Arrived(r.Hive, now, off)
 				tell(now)
 			}
 		}
@@ -263,6 +269,7 @@ func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.
 		if late && (len(rows) == 0 || y.arrival(rows[0]).Sub(lateSince) > 30*time.Second) {
 			lateSince = time.Time{}
 			course = marks.refold(func() *analysis.Course { return analysis.NewCourse(y.yard, journal, set) }, arrived)
+			clocks.Heard(now, course.Arrived)
 			course.Advance(now)
 			ledger.Reconcile(clocks.With(course.Findings(), now), now)
 			revision = course.Revision() + clocks.Revision()

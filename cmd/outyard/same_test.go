@@ -103,8 +103,14 @@ func lived(t *testing.T, season simulator.Scenario, sent []simulator.Sent, until
 			}
 			reach(sent[0].Arrival)
 			var readings []outyard.Reading
-			for _, s := range sent[:heap] {
-				readings = append(readings, s.Reading)
+			for _, s := range sent[:heap] { // as the intake does
+				early := s.Reading.Time.Sub(s.Arrival)
+				if early.Abs() >= outyard.MaxAhead {
+					watch.Untimely(s.Reading, now())
+				}
+				if early <= outyard.MaxAhead {
+					readings = append(readings, s.Reading)
+				}
 			}
 			fresh, err := db.Keep(t.Context(), readings)
 			require.NoError(t, err)
@@ -185,38 +191,54 @@ func TestLiveIsReplay(t *testing.T) {
 	require.Equal(t, ids(again), ids(live))
 }
 
-// TestAClockBehindIsTold has a node date its readings three hours back for most
-// of a day: that is told live and replayed, and the node is not silent.
-func TestAClockBehindIsTold(t *testing.T) {
-	season := backlogSeason()
-	sent := arrivals(t, season)
-	until := sent[len(sent)-1].Arrival
+// TestAClockThatIsOffIsTold has nodes date their readings wrongly for most of a
+// day: that is told live and replayed, and no node is silent for it.
+func TestAClockThatIsOffIsTold(t *testing.T) {
 	from, to := time.Date(2026, time.May, 16, 6, 0, 0, 0, time.UTC), time.Date(2026, time.May, 17, 4, 0, 0, 0, time.UTC)
-	const behind = 3 * time.Hour
-	for i, s := range sent {
-		if s.Reading.Hive == simulator.HiveID(3) && s.Reading.Time.After(from) && s.Reading.Time.Before(to) {
-			sent[i].Reading.Time = s.Reading.Time.Add(-behind)
-		}
+	third := simulator.HiveID(3)
+	for _, c := range []struct {
+		says  string
+		of    func(outyard.HiveID) bool
+		ahead time.Duration
+		nodes int
+	}{
+		{"three hours behind", func(h outyard.HiveID) bool { return h == third }, -3 * time.Hour, 1},
+		{"so far behind that it tells of times that are known", func(h outyard.HiveID) bool { return h == third }, -20 * time.Hour, 1},
+		{"ahead: what it sends is refused", func(h outyard.HiveID) bool { return h == third }, 2 * time.Hour, 1},
+		{"the weather's", func(h outyard.HiveID) bool { return h == "" }, -3 * time.Hour, 1},
+		{"all of a yard, which is not silent either", func(outyard.HiveID) bool { return true }, -9 * time.Hour, 4},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			season := backlogSeason()
+			sent := arrivals(t, season)
+			until := sent[len(sent)-1].Arrival
+			for i, s := range sent {
+				if c.of(s.Reading.Hive) && s.Reading.Time.After(from) && s.Reading.Time.Before(to) {
+					sent[i].Reading.Time = s.Reading.Time.Add(c.ahead)
+				}
+			}
+			again := replayed(t, season, sent, until)
+			standing := func(found []outyard.Finding) []outyard.Finding {
+				return slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return f.State == outyard.Withdrawn })
+			}
+			require.Equal(t, said(t, standing(again)), said(t, standing(lived(t, season, sent, until))))
+			clocks := 0
+			for _, f := range again {
+				wrongly := f.Kind == outyard.Silent && f.ToldAt.Before(to.Add(12*time.Hour)) // the radio is out later
+				require.False(t, wrongly, "%s %s %s", f.ToldAt, f.State, f.Summary)
+				if f.Facts["fault"] != "clock" || f.State == outyard.Withdrawn {
+					continue
+				}
+				clocks++
+				require.True(t, c.of(f.Hive))
+				require.Equal(t, c.ahead.Minutes(), f.Facts["clock_ahead_minutes"])
+				require.Equal(t, outyard.Over, f.State)
+				require.WithinDuration(t, from, f.Onset, 30*time.Minute)
+				require.WithinDuration(t, to, f.End, 30*time.Minute)
+			}
+			require.Equal(t, c.nodes, clocks)
+		})
 	}
-	again := replayed(t, season, sent, until)
-	standing := func(found []outyard.Finding) []outyard.Finding {
-		return slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return f.State == outyard.Withdrawn })
-	}
-	require.Equal(t, said(t, standing(again)), said(t, standing(lived(t, season, sent, until))))
-	var clocks []outyard.Finding
-	for _, f := range again {
-		if f.Kind == outyard.SensorFault && f.State != outyard.Withdrawn {
-			clocks = append(clocks, f)
-		}
-		require.False(t, f.Kind == outyard.Silent && f.Hive == simulator.HiveID(3) && f.State != outyard.Withdrawn, f.Summary)
-	}
-	require.Len(t, clocks, 1)
-	require.Equal(t, simulator.HiveID(3), clocks[0].Hive)
-	require.Equal(t, "clock", clocks[0].Facts["fault"])
-	require.Equal(t, -behind.Minutes(), clocks[0].Facts["clock_ahead_minutes"])
-	require.Equal(t, outyard.Over, clocks[0].State)
-	require.WithinDuration(t, from, clocks[0].Onset, 30*time.Minute)
-	require.WithinDuration(t, to, clocks[0].End, 30*time.Minute)
 }
 
 // TestTheJournalOverrules: what looks like a swarm is none where the keeper

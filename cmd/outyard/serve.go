@@ -237,6 +237,7 @@ func serve(ctx context.Context, cfg configs.Config, d daemon) error {
 				hives.kept(fresh)
 			}
 		},
+		Untimely: watch.Untimely,
 	}, d.now, d.log, reg)
 	outer = append(outer, intake.Run)
 	healthy := []func() error{intake.Healthy}
