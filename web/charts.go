@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"outyard"
+	"outyard/analysis/air"
+	"outyard/analysis/robust"
 	"outyard/store"
 	"outyard/web/chart"
 )
@@ -64,6 +66,10 @@ func writeChart(w http.ResponseWriter, c chart.Chart, width int, q url.Values) e
 
 // ofClimate are the findings that the charts of a hive's air show.
 var ofClimate = map[outyard.Kind]bool{outyard.Damp: true, outyard.MouldRisk: true, outyard.BroodCold: true, outyard.SensorFault: true, outyard.Silent: true}
+
+func climateOf(found []outyard.Finding) []outyard.Finding {
+	return slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return !ofClimate[f.Kind] })
+}
 
 // chartOf gathers what one of a hive's charts shows.
 func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.HiveID, sp span, out bool, width int) (chart.Chart, error) {
@@ -135,7 +141,8 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 			return c, err
 		}
 	case "humidity":
-		c.LeastSpan = 20
+		c.LeastSpan, c.Highest = 20, 103 // up to the full 100 always, with room for the line there
+		c.Refs = []chart.Ref{{Value: air.MouldLimitRHPct, Label: "above it mould can grow on the wall"}}
 		if err := line("inside", hive, outyard.InsideRH, chart.Main); err != nil {
 			return c, err
 		}
@@ -181,7 +188,7 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 		if err != nil {
 			return c, err
 		}
-		c.Marks = marksOf(slices.DeleteFunc(slices.Clone(found), func(f outyard.Finding) bool { return !ofClimate[f.Kind] }), entries)
+		c.Marks = marksOf(climateOf(found), entries)
 	}
 	return c, nil
 }
@@ -215,18 +222,40 @@ func workOf(found []outyard.Finding) []chart.Work {
 }
 
 // standing is the span of the weights that the hive had while nobody lifted
-// it: boxes on the grass for half an hour must not flatten a season.
+// it: boxes on the grass for half an hour must not flatten a season, and no
+// more must a reading that no other one beside it bears out. NaN leaves the
+// axis to the data.
 func standing(b []chart.Bucket, work []chart.Work, leastKg float64) (lo, hi float64) {
 	still := chart.Undisturbed(b, work)
-	if len(work) == 0 || len(still) == 0 {
+	if len(still) == 0 {
 		return outyard.Unknown, outyard.Unknown
 	}
-	lo, hi = still[0].Min, still[0].Max
-	for _, b := range still {
-		lo, hi = min(lo, b.Min), max(hi, b.Max)
+	lo, hi = still[len(still)-1].Min, still[len(still)-1].Max // the newest has nothing after it yet to bear it out
+	for i := range still[:len(still)-1] {
+		// The middle of three neighbours: what a bucket shows alone falls out.
+		near := still[max(0, min(i-1, len(still)-3)):min(len(still), max(i-1, 0)+3)]
+		lo, hi = min(lo, middleOf(near, func(b chart.Bucket) float64 { return b.Min })), max(hi, middleOf(near, func(b chart.Bucket) float64 { return b.Max }))
+	}
+	if all := chart.Whole(still)[0]; all.Max-all.Min <= mostWild*max(hi-lo, leastKg) {
+		if len(work) == 0 {
+			return outyard.Unknown, outyard.Unknown
+		}
+		lo, hi = all.Min, all.Max
 	}
 	pad := max(0.06*(hi-lo), (leastKg-(hi-lo))/2)
 	return lo - pad, hi + pad
+}
+
+// mostWild is how many times as high as what readings bear out a chart of
+// weights may be before lone readings run off its edge.
+const mostWild = 1.5
+
+func middleOf(near []chart.Bucket, of func(chart.Bucket) float64) float64 {
+	v := make([]float64, len(near))
+	for i, b := range near {
+		v[i] = of(b)
+	}
+	return robust.Median(v)
 }
 
 func marksOf(found []outyard.Finding, entries []outyard.Entry) []chart.Mark {

@@ -30,6 +30,7 @@ type hivePage struct {
 	Earlier, Later    string
 	From, To          string // for the date fields
 	Charts            []picture
+	Missing           []string // what was not heard, and what cannot be told without it
 	Found             []note
 	Entries           []entryRow
 	DayCount          int
@@ -179,13 +180,8 @@ func (s *site) hive(w http.ResponseWriter, r *http.Request) error {
 	}
 	v.CSVURL = hiveURL(yard, hive) + "/daily.csv?" + sp.query().Encode()
 	v.ReadingsURL = hiveURL(yard, hive) + "/readings.csv?" + sp.query().Encode()
-	if v.Charts, err = s.pictures(ctx, p, hive, sp, v.Out, found, days, now); err != nil {
+	if v.Charts, v.Missing, err = s.pictures(ctx, p, hive, sp, v.Out, found, entries, days, now); err != nil {
 		return err
-	}
-	// The journal's marks are told with the weight, as those of what was found.
-	if said := journalSaid(entries, p.zone()); said != "" && len(v.Charts) > 0 && v.Charts[0].Name == "weight" {
-		weight := &v.Charts[0]
-		weight.Words, weight.Alt = weight.Words+" "+said, weight.Alt+" "+said
 	}
 	for _, f := range found {
 		v.Found = append(v.Found, s.noteOf(f, p, now))
@@ -341,46 +337,35 @@ type drawing struct {
 	name, caption string
 	unit          string
 	heightPx      int
+	climate       bool // is of the hive's air
 }
 
 var drawings = []drawing{
-	{"weight", "Weight", "kg", 230},
-	{"gain", "Gain by day", "kg", 110},
-	{"temperature", "Warmth", "°C", 150},
-	{"humidity", "Humidity", "%", 120},
-	{"vapour", "Water vapour in the air", "Pa", 120},
-	{"mould", "Mould index on the wall", "0 to 6", 80},
+	{"weight", "Weight", "kg", 230, false},
+	{"gain", "Gain by day", "kg", 110, false},
+	{"temperature", "Warmth", "°C", 150, true},
+	{"humidity", "Humidity", "%", 120, true},
+	{"vapour", "Water vapour in the air", "Pa", 120, true},
+	{"mould", "Mould index on the wall", "0 to 6", 80, true},
 }
 
-// mostMarksSaid are how many marks a chart tells one by one.
-const mostMarksSaid = 6
-
-// journalSaid says in words what the journal's marks on a chart are.
-func journalSaid(entries []outyard.Entry, zone *time.Location) string {
-	if len(entries) > mostMarksSaid {
-		return fmt.Sprintf("%d entries of the journal are marked; the list below has them.", len(entries))
-	}
-	var said []string
-	for _, e := range entries {
-		said = append(said, entryTexts[e.Kind]+" ("+e.Time.In(zone).Format("2 Jan")+")")
-	}
-	if len(said) == 0 {
-		return ""
-	}
-	return "In the journal: " + listed(said) + "."
-}
-
-// pictures are the charts that have something to show.
-func (s *site) pictures(ctx context.Context, p place, hive outyard.HiveID, sp span, out bool, found []outyard.Finding, days []outyard.Day, now time.Time) ([]picture, error) {
+// pictures are the charts that have something to show, with their marks in
+// words, and what is not told since nothing was heard of it.
+func (s *site) pictures(ctx context.Context, p place, hive outyard.HiveID, sp span, out bool, found []outyard.Finding, entries []outyard.Entry, days []outyard.Day, now time.Time) (all []picture, missing []string, err error) {
 	base := hiveURL(p.ID, hive) + "/chart/"
-	var all []picture
+	marked := map[bool]string{false: marksSaid(found, entries, p.zone()), true: marksSaid(climateOf(found), entries, p.zone())}
+	climateSaid := "" // the chart that has the words for the marks of all of the climate
+	heard := map[string]bool{}
 	for _, d := range drawings {
 		words, readout, err := s.inWords(ctx, d.name, p, hive, sp, out, found, days, now)
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		if words == "" {
 			continue
+		}
+		for _, r := range readout {
+			heard[d.name+" "+r.Name] = true
 		}
 		q := sp.query()
 		if out && d.name == "weight" {
@@ -392,11 +377,43 @@ func (s *site) pictures(ctx context.Context, p place, hive outyard.HiveID, sp sp
 		}
 		js, err := json.Marshal(readout)
 		if err != nil {
-			return nil, fmt.Errorf("read-out of %s: %w", d.name, err)
+			return nil, nil, fmt.Errorf("read-out of %s: %w", d.name, err)
 		}
-		all = append(all, pictureOf(base+d.name+".svg", q, d.name, caption, words, string(js), sp, d.heightPx))
+		pic := pictureOf(base+d.name+".svg", q, d.name, caption, words, string(js), sp, d.heightPx)
+		if said := marked[d.climate]; said != "" && d.name != "gain" {
+			pic.Alt += " " + said
+			switch {
+			case !d.climate:
+				pic.Words += " " + said
+			case climateSaid == "":
+				pic.Words, climateSaid = pic.Words+" "+said, d.caption
+			default:
+				pic.Words += " Marked as under " + climateSaid + "."
+			}
+		}
+		all = append(all, pic)
 	}
-	return all, nil
+	return all, unheard(heard), nil
+}
+
+// unheard says what a hive's charts leave open, since it was not sent.
+func unheard(heard map[string]bool) (said []string) {
+	if len(heard) == 0 {
+		return nil // the page says that nothing at all was heard
+	}
+	warm, damp, weather := heard["temperature inside"], heard["humidity inside"], heard["temperature outside"]
+	switch {
+	case !warm && !damp:
+		said = append(said, "Nothing was heard of the air in this hive in these days: brood, damp and mould are not told here.")
+	case !warm:
+		said = append(said, "Nothing was heard of the warmth in this hive in these days: brood, water vapour and mould are not told here.")
+	case !damp:
+		said = append(said, "Nothing was heard of the humidity in this hive in these days: damp and mould are not told here.")
+	}
+	if (warm || damp) && !weather {
+		said = append(said, "Nothing was heard of this yard’s weather in these days: the humidity at the wall and mould are not reckoned without it, and damp is judged by the yard’s other hives alone, which is weaker.")
+	}
+	return said
 }
 
 // pictureOf fills the addresses of a chart for each width and look.
@@ -528,20 +545,6 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		if err := add(series("Weight", hive, outyard.Weight, 1)); err != nil {
 			return "", nil, err
 		}
-		if len(texts) > 0 {
-			var marked []string
-			for _, f := range found {
-				if f.State != outyard.Withdrawn {
-					marked = append(marked, f.Kind.Happened()+" ("+f.Onset.In(p.zone()).Format("2 Jan")+")")
-				}
-			}
-			switch {
-			case len(marked) > mostMarksSaid:
-				texts = append(texts, fmt.Sprintf("%d findings are marked; the list below has them.", len(marked)))
-			case len(marked) > 0:
-				texts = append(texts, "Marked: "+listed(marked)+".")
-			}
-		}
 	case "gain":
 		known, r := daily("gain", "kg", "gain_kg", 2, func(d outyard.Day) float64 { return d.GainKg })
 		if known > 0 {
@@ -565,12 +568,15 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		if err := add(series("Outside", "", outyard.OutsideTemp, 1)); err != nil {
 			return "", nil, err
 		}
+		if len(reads) > 0 && reads[0].Name == "inside" {
+			texts = append(texts, broodWords)
+		}
 	case "humidity":
 		if err := add(series("Inside", hive, outyard.InsideRH, 0)); err != nil {
 			return "", nil, err
 		}
 		if known, r := daily("on the wall", "%", "wall_rh_pct", 0, func(d outyard.Day) float64 { return d.WallRHPct }); known > 0 {
-			texts, reads = append(texts, fmt.Sprintf("On the wall’s inner surface, known for %s.", count(known, "day", "days"))), append(reads, r)
+			texts, reads = append(texts, wallWords(days)), append(reads, r)
 		}
 	case "vapour":
 		for _, l := range []struct {
@@ -596,6 +602,9 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		}
 		if len(texts) == 2 {
 			texts = append(texts, "What the inside has more than the outside is the bees’ breath, drying nectar, or water that stands in the hive.")
+		}
+		if len(texts) > 0 {
+			texts = append(texts, vapourWords)
 		}
 	case "mould":
 		last, worst := outyard.Unknown, math.Inf(-1)

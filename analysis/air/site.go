@@ -48,7 +48,11 @@ func SiteDays(zone *time.Location, weather []Outside, days []outyard.Day) []Site
 		zone = time.UTC
 	}
 	walls := map[outyard.Date][]float64{}
+	nestC := DefaultSettings().NestAirC
 	for _, d := range days {
+		if d.BroodTempC >= nestC {
+			continue // air from among brood hardly comes to the wall
+		}
 		walls[d.Date] = append(walls[d.Date], d.WallRHPct)
 	}
 	var out []SiteDay
@@ -166,7 +170,7 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 			more, less string // the hard side of each is said of one of two yards
 		}{
 			{wetOf, 1.5, "damper: %.0f (%.0f to %.0f) hours a day more above 80 %% humidity", "drier: %.0f (%.0f to %.0f) hours a day less above 80 %% humidity"},
-			{coldestOf, 1, "", "colder: its coldest hour is %.1f (%.1f to %.1f) K colder"},
+			{coldestOf, 1, "", "colder: its coldest hour is %.1f (%.1f to %.1f) °C colder"},
 			{warmOf, 0.5, "later in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours later in the morning", "earlier in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours earlier in the morning"},
 			{wallOf, 4, "harder on its hives: their walls are %.0f (%.0f to %.0f) %% more humid", "easier on its hives: their walls are %.0f (%.0f to %.0f) %% less humid"},
 		} {

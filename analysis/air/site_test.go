@@ -29,6 +29,7 @@ func TestSiteDays(t *testing.T) {
 	days := []outyard.Day{
 		{Date: outyard.Date{Year: 2027, Month: 4, Day: 1}, Hive: "h01", WallRHPct: 70},
 		{Date: outyard.Date{Year: 2027, Month: 4, Day: 1}, Hive: "h02", WallRHPct: 80},
+		{Date: outyard.Date{Year: 2027, Month: 4, Day: 1}, Hive: "h03", WallRHPct: 99, BroodTempC: 34}, // its probe hangs among brood
 		{Date: outyard.Date{Year: 2027, Month: 4, Day: 9}, Hive: "h02", WallRHPct: 60},
 	}
 	got := SiteDays(zone, stood(2, 0, 0, 0), days)
@@ -71,7 +72,7 @@ func TestSites(t *testing.T) {
 	two := Sites(ids[:2], of(usual, stood(28, -3, 0, 2)))
 	require.Empty(t, two[0].Says, "of two yards a difference is said once")
 	require.Equal(t, []string{
-		"colder: its coldest hour is 3.0 (3.0 to 3.0) K colder than the other yard, on 28 of 28 days",
+		"colder: its coldest hour is 3.0 (3.0 to 3.0) °C colder than the other yard, on 28 of 28 days",
 	}, two[1].Says[:1])
 	require.Len(t, two[1].Says, 2)
 	require.Contains(t, two[1].Says[1], "later in the warmth")

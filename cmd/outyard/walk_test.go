@@ -145,7 +145,7 @@ func TestFromASwarmToTheJournal(t *testing.T) {
 	alt := browsertest.Eval[string](t, b, `document.querySelector("img").alt`)
 	require.NotContains(t, alt, "Swarm left", "the chart follows")
 	require.Contains(t, alt, "Hive was worked on (5 Jun)")
-	require.Contains(t, alt, "In the journal: Split (5 Jun).")
+	require.Contains(t, alt, "In the journal, J: Split (5 Jun).")
 	require.Contains(t, text(".entries"), "Split")
 	require.Contains(t, text(".entries"), "by maya")
 	b.Do(t, chromedp.Navigate(base+"/"))
