@@ -33,10 +33,10 @@ func DemoNow(clock time.Time) time.Time {
 //   - a swarm on a fine day last May or June from the first yard's h02, with a
 //     cast nine days later, and a split and a short sneaky visit in the second
 //     yard that are none;
-//   - a hive that was damp last winter (second yard, h04, mid-November to
-//     mid-February) and one that has been going damp for three weeks (first
-//     yard, h05);
-//   - after now: a swarm from the first yard's h03 two hours and forty minutes
+//   - two hives that were damp last winter (second yard, h04, mid-November to
+//     mid-February, and first yard, h05, from 20 January until it was seen to
+//     early in March); in June bees with brood would hide it;
+//   - after now: a swarm from the first yard's h03 two and three quarter hours
 //     later, and another, from the second yard's h01, two days later, with fine
 //     weather from a week before now to four days after.
 //
@@ -68,11 +68,11 @@ func DemoOptions(now time.Time) Options {
 			{Kind: outyard.Handling, What: string(outyard.Visit), Yard: second, Hive: HiveID(2), Time: on(year, time.May, 18, 13), Kg: -1.6},
 
 			{Kind: outyard.Damp, Yard: second, Hive: HiveID(4), Time: on(year-1, time.November, 14, 0), End: on(year, time.February, 15, 12)},
-			{Kind: outyard.Damp, Yard: first, Hive: HiveID(5), Time: day(-21)},
+			{Kind: outyard.Damp, Yard: first, Hive: HiveID(5), Time: on(year, time.January, 20, 0), End: on(year, time.March, 10, 12)},
 
 			{Kind: FineWeather, Time: day(-7), End: day(4)},
-			{Kind: outyard.Swarm, Yard: first, Hive: HiveID(3), Time: now.Add(160 * time.Minute), Kg: 2.3},
-			{Kind: outyard.Swarm, Yard: second, Hive: HiveID(1), Time: now.Add(50 * time.Hour)},
+			{Kind: outyard.Swarm, Yard: first, Hive: HiveID(3), Time: now.Add(165 * time.Minute), Kg: 2.3},
+			{Kind: outyard.Swarm, Yard: second, Hive: HiveID(1), Time: now.Add(50*time.Hour + 5*time.Minute)},
 		},
 	}
 }

@@ -324,7 +324,7 @@ func TestTheDemonstrationShowsWhatItPromises(t *testing.T) {
 	require.True(t, from.Before(now.AddDate(0, -13, 0)) && to.After(now.AddDate(0, 1, 20)), "%s to %s", from, to)
 	var before, after float64
 	yard := YardID(1)
-	swarmAt := now.Add(160 * time.Minute)
+	swarmAt := now.Add(165 * time.Minute)
 	labels, err := s.Run(func(r outyard.Reading) error {
 		if r.Yard == yard && r.Hive == "h03" && outyard.Known(r.Values[outyard.Weight]) {
 			switch {

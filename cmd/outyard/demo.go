@@ -56,9 +56,10 @@ func newDemo() *cobra.Command {
 		Use:   "demo",
 		Short: "Show a year of invented yards, and then their present, quickened",
 		Long: `Invents two yards with their weather, colonies and keeper, keeps their last
-thirteen months, and goes on from there: their nodes send over MQTT as real ones
-would, four minutes a second. Within the first minute a colony swarms, and what
-the keeper would be told is said here in a line. All data are invented, and the
+thirteen months, or less of it with --days, and goes on from there: their nodes
+send over MQTT as real ones would, an hour in 15 seconds unless --quicken says
+otherwise. At that pace a colony swarms within the first minute, and what the
+keeper would be told is said here in a line. All data are invented, and the
 pages say so. Nobody has to sign in, until somebody is given an account there
 (OUTYARD_DATA=outyard-demo outyard keeper add NAME). Nothing is left behind but
 the data folder.`,
