@@ -132,3 +132,85 @@ func TestWhatAProbeSaysThatIsNotSo(t *testing.T) {
 		})
 	}
 }
+
+// summer invents what the nodes of a yard say from June on: brood nests, the
+// air dry, and the weather.
+func summer(y outyard.Yard, from time.Time, days int) []outyard.Reading {
+	rs := winter(y, from, days)
+	for i := range rs {
+		r := &rs[i]
+		if r.Hive == "" {
+			r.Values[outyard.OutsideTemp] += 12
+			r.Values[outyard.OutsideRH] -= 25
+			continue
+		}
+		rng := rand.New(rand.NewPCG(5, uint64(i)))
+		r.Values[outyard.InsideTemp] = 34.7 + 0.15*rng.NormFloat64()
+		r.Values[outyard.InsideRH] = 57 + 1.2*rng.NormFloat64()
+	}
+	return rs
+}
+
+// The same of a probe in the brood, and of one that was wrong from the first.
+func TestWhatAProbeSaysThatIsNotSoInTheBroodAndFromTheFirst(t *testing.T) {
+	y := testYard(t, "h1", "h2", "h3", "h4")
+	const days = 40
+	set := func(q outyard.Quantity, v float64) func(*outyard.Reading) {
+		return func(r *outyard.Reading) { r.Values[q] = v }
+	}
+	fahrenheit := func(r *outyard.Reading) {
+		r.Values[outyard.InsideTemp] = r.Values[outyard.InsideTemp]*1.8 + 32
+	}
+	for _, c := range []struct {
+		says  string
+		spoil func(*outyard.Reading)
+		// What it is told to be from the first on, and from the twentieth day on; ""
+		// for nothing.
+		first, later string
+	}{
+		{"nothing is wrong", func(*outyard.Reading) {}, "", ""},
+		{"humidity of 0", set(outyard.InsideRH, 0), "unplugged", "unplugged"},
+		{"humidity of 100", set(outyard.InsideRH, 100), "saturated", "saturated"},
+		{"humidity of 101", set(outyard.InsideRH, 101), "saturated", "saturated"},
+		{"humidity that is no number", set(outyard.InsideRH, outyard.Unknown), "", "missing"},
+		{"degrees Fahrenheit", fahrenheit, "Fahrenheit", "Fahrenheit"},
+		{"85 °C", set(outyard.InsideTemp, 85), "unplugged", "unplugged"},
+		{"-127 °C", set(outyard.InsideTemp, -127), "unplugged", "unplugged"},
+		{"0 °C", set(outyard.InsideTemp, 0), "stuck", "stuck"},
+	} {
+		for _, season := range []struct {
+			name  string
+			of    func(outyard.Yard, time.Time, int) []outyard.Reading
+			month time.Month
+		}{{"summer", summer, time.June}, {"winter", winter, time.November}} {
+			for from, want := range map[int]string{0: c.first, 20: c.later} {
+				t.Run(c.says+" in "+season.name+map[int]string{0: " from the first", 20: ""}[from], func(t *testing.T) {
+					start := time.Date(2027, season.month, 1, 0, 4, 0, 0, y.Zone)
+					rs := season.of(y, start, days)
+					for i := range rs {
+						if rs[i].Hive == "h2" && !rs[i].Time.Before(start.AddDate(0, 0, from)) {
+							c.spoil(&rs[i])
+						}
+					}
+					found, rows := Evaluate(y, nil, rs, start.AddDate(0, 0, days), DefaultSettings())
+					told := ""
+					for _, f := range found {
+						require.NotContains(t, []outyard.Kind{outyard.Damp, outyard.BroodCold, outyard.MouldRisk}, f.Kind, f.Summary)
+						if f.Kind == outyard.SensorFault {
+							require.Empty(t, told, "one is enough: %s", f.Summary)
+							require.Equal(t, outyard.HiveID("h2"), f.Hive, f.Summary)
+							require.WithinDuration(t, start.AddDate(0, 0, from), f.Onset, time.Hour, f.Summary)
+							require.NotEmpty(t, f.Advice)
+							require.NotEmpty(t, f.Caution)
+							told = f.Facts["fault"].(string)
+						}
+					}
+					require.Equal(t, want, told)
+					for _, d := range rows {
+						require.False(t, d.BroodTempC < 10 || d.BroodTempC > 38, "%s: %.0f °C", d.Date, d.BroodTempC)
+					}
+				})
+			}
+		}
+	}
+}

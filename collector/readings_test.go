@@ -1,12 +1,14 @@
 package collector
 
 import (
+	"log/slog"
 	"math"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/stretchr/testify/require"
 
 	"outyard"
@@ -179,4 +181,11 @@ func FuzzReadings(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestAProbeThatSendsNullCostsThatValueAlone(t *testing.T) {
+	in := New(new(heldStore), places, Options{}, time.Now, slog.New(slog.DiscardHandler), prometheus.NewRegistry())
+	got, refused := in.Read(Message{Topic: topicH01, Arrived: atSix, Payload: []byte(`[{"n":"weight","u":"kg","v":41},{"n":"inside-rh","u":"%RH","v":null},{"n":"battery","u":"V","v":3.9}]`)})
+	require.Empty(t, cmp.Diff([]outyard.Reading{reading("h01", atSix, values{outyard.Weight: 41, outyard.Battery: 3.9})}, got, cmpopts.EquateNaNs()))
+	require.Contains(t, refused.Reason, "inside-rh: value is not a finite number", "and the message is kept whole")
 }

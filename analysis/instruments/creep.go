@@ -18,9 +18,9 @@ type CreepSettings struct {
 	// GainKg, 0.04 kg a day, and AboveKg, 0.08 kg a day: by how much the hive
 	// gains, and by how much more than the yard's others do, on such a day.
 	GainKg, AboveKg float64
-	// SinkKg, 0.14 kg a day: by how much more than the others, and than it used
-	// to, a hive loses on such a day for its scale to sink: what a hive loses,
-	// its bees may have eaten, and strong colonies eat more by half of that.
+	// SinkKg, 0.14 kg a day: by how much more than the others a hive loses on
+	// such a day for its scale to sink: what a hive loses, its bees may have
+	// eaten, and strong colonies eat more by half of that.
 	SinkKg float64
 	// QuietKg, 0.15 kg a day: days on which the others lose more, as they do
 	// when nectar dries, say nothing of a scale that sinks, but where the nights
@@ -129,7 +129,7 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 	rose, sank := len(n.aboveKg), len(n.aboveKg) // the first day that shows it
 	up, beyond, quiet, still := 0, 0, 0, make([]float64, 0, set.Days)
 	for i := first; i < len(n.aboveKg); i++ {
-		if n.aboveKg[i] <= min(0, usualKg)-set.SinkKg {
+		if n.aboveKg[i] <= -set.SinkKg {
 			sank = min(sank, i)
 			if n.othersKg[i] >= -set.QuietKg {
 				quiet++

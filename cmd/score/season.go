@@ -223,10 +223,14 @@ const leastSilence = 7 * time.Hour
 // leastLack is for how long there must be no brood for it to count.
 const leastLack = 5 * day
 
-// leastFault is for how long a sensor must lie to count.
+// leastFault is for how long a sensor must lie, within the season, to count: a
+// zero that moves shows by the days of two weeks.
 func leastFault(what string) time.Duration {
-	if what == simulator.Stuck {
+	switch what {
+	case simulator.Stuck:
 		return 5 * time.Hour
+	case simulator.Sinking, simulator.Warming:
+		return 15 * day
 	}
 	return 3 * day
 }
@@ -372,14 +376,18 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 			switch l.What {
 			case simulator.LooseContact:
 				before = 7 * day // a single wild reading may have come before
-			case simulator.Swimming, simulator.Sinking, simulator.Warming:
+			case simulator.Swimming, simulator.Sinking, simulator.Warming, simulator.Creeping:
 				before = 3 * day // it is told for whole days, and those before look much the same
 			}
 			f := nearest(outyard.SensorFault, l, before, 0)
 			if l.What == simulator.Creeping && f == nil {
 				continue // to see it in summer is more than is claimed
 			}
-			if !l.End.IsZero() && l.End.Sub(l.Time) < leastFault(l.What) {
+			end := l.End
+			if end.IsZero() && len(days) > 0 {
+				end = days[len(days)-1].Date.Add(1).Start(zone) // the season's
+			}
+			if end.Sub(l.Time) < leastFault(l.What) {
 				continue
 			}
 			t.there(seed, &t.fault, l, f, l.Time, trace)

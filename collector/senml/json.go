@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"time"
 
@@ -117,7 +118,13 @@ func (d *Decoder) valueJSON(l label) error {
 		_, err := d.json.ReadToken()
 		return err
 	}
-	if kind := d.json.PeekKind(); kind != '0' {
+	kind := d.json.PeekKind()
+	if l == value && kind == 'n' {
+		f.number[l.index()] = math.NaN()
+		_, err := d.json.ReadToken()
+		return err
+	}
+	if kind != '0' {
 		return fmt.Errorf("is a JSON %s: want a number", kind)
 	}
 	text, err := d.json.ReadValue()

@@ -9,8 +9,9 @@
 //     the field send them, and no primary unit has the same name.
 //   - A CBOR pack may name its labels in text ("n") where RFC 8428 §6 wants
 //     small integers: a plain JSON to CBOR converter writes them so.
-//   - A CBOR number may be NaN or infinite, as a broken sensor sends it. It is
-//     passed on, so that it costs that value alone and not the whole pack.
+//   - A CBOR number may be NaN or infinite, as a broken sensor sends it, and a
+//     JSON value null, as programs write NaN. It is passed on, so that it costs
+//     that value alone and not the whole pack.
 //   - A pack of no records is refused, as is a record with a base value and no
 //     value of its own.
 package senml

@@ -188,7 +188,7 @@ func TestRefused(t *testing.T) {
 		{"two values", `[{"n":"w","v":1,"vs":"x"}]`, []string{"more than one of v, vs, vb, vd"}},
 		{"the same label twice", `[{"n":"w","v":1,"v":2}]`, []string{"record 1", "duplicate"}},
 		{"a number as text", `[{"n":"w","v":"41.2"}]`, []string{"record 1", `"v"`, "is a JSON string: want a number"}},
-		{"a value of null", `[{"n":"w","v":null}]`, []string{`"v"`, "is a JSON null"}},
+		{"a time of null", `[{"n":"w","t":null,"v":1}]`, []string{`"t"`, "is a JSON null"}},
 		{"a number too large to be held", `[{"n":"w","v":1e999}]`, []string{"1e999", "larger than any"}},
 		{"a large E (RFC 8428 §5)", `[{"n":"w","v":1E3}]`, []string{"1E3", "small e"}},
 		{"data with padding (RFC 8428 §5)", `[{"n":"w","vd":"aGkgCg=="}]`, []string{`"vd"`, "without padding"}},
