@@ -12,11 +12,11 @@ type nodeJSON struct {
 	Yard        outyard.YardID `json:"yard"`
 	Hive        outyard.HiveID `json:"hive"` // empty: the yard's weather
 	Heard       *time.Time     `json:"heard,omitempty"`
-	Late        bool           `json:"late"`
+	Late        *bool          `json:"late,omitempty"`
 	CadenceS    *float64       `json:"cadence_s,omitempty"`
 	BatteryV    *float64       `json:"battery_v,omitempty"`
 	SignalDBm   *float64       `json:"signal_dbm,omitempty"`
-	ClockAheadS float64        `json:"clock_ahead_s"` // below zero: behind
+	ClockAheadS *float64       `json:"clock_ahead_s,omitempty"` // below zero: behind
 }
 
 // orAbsent is a number, or nothing.
@@ -49,14 +49,18 @@ func (s *site) apiNodes(_ http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, err
 	}
 	out := make([]nodeJSON, len(some))
+	states, err := s.nodeStates(r.Context(), some, last, now)
+	if err != nil {
+		return nil, err
+	}
 	for i, n := range some {
-		st, err := s.nodeState(r.Context(), n.place.ID, n.hive, last[hiveAt{n.place.ID, n.hive}], now)
-		if err != nil {
-			return nil, err
-		}
-		j := nodeJSON{Yard: n.place.ID, Hive: n.hive, Late: st.late, BatteryV: orAbsent(st.batteryV), SignalDBm: orAbsent(st.signal), ClockAheadS: st.clockAhead.Seconds()}
+		st := states[i]
+		j := nodeJSON{Yard: n.place.ID, Hive: n.hive, BatteryV: orAbsent(st.batteryV), SignalDBm: orAbsent(st.signal)}
 		if st.last.Yard != "" {
-			j.Heard = new(st.last.Time.UTC())
+			j.Heard, j.Late = new(st.last.Time.UTC()), new(st.late)
+		}
+		if st.clockAhead != 0 {
+			j.ClockAheadS = new(st.clockAhead.Seconds())
 		}
 		if st.cadence > 0 {
 			j.CadenceS = new(st.cadence.Seconds())

@@ -103,11 +103,14 @@ type refusedJSON struct {
 }
 
 // The usual and the largest number of refused messages in an answer, and what
-// their payloads weigh together before an answer ends early.
+// their payloads weigh together before an answer ends early. So few are read
+// at once, since each may be as heavy as a message can be: a heavy answer must
+// not be read ten times over to be cut.
 const (
 	usualRefused        = 50
 	mostRefused         = 200
 	mostRefusedPayloads = 4 << 20
+	refusedAtOnce       = 4
 )
 
 // apiRefused lists what came in and could not be used, the newest first.
@@ -130,20 +133,24 @@ func (s *site) apiRefused(_ http.ResponseWriter, r *http.Request) (any, error) {
 			return nil, badRequest("cursor is not one that this list gave: leave it out to begin anew")
 		}
 	}
-	list, err := s.store.Refused(r.Context(), before, q.Limit+1, unplaced)
-	if err != nil {
-		return nil, err
-	}
-	out, next, bytes := []refusedJSON{}, "", 0
-	for i, m := range list {
-		if bytes += len(m.Payload); i == q.Limit || i > 0 && bytes > mostRefusedPayloads {
-			next = strconv.FormatInt(list[i-1].ID, 10)
-			break
+	out, bytes := []refusedJSON{}, 0
+	for {
+		list, err := s.store.Refused(r.Context(), before, refusedAtOnce, unplaced)
+		if err != nil {
+			return nil, err
 		}
-		if m.Payload == nil {
-			m.Payload = []byte{} // empty is "", not null
+		for _, m := range list {
+			if bytes += len(m.Payload); len(out) == q.Limit || len(out) > 0 && bytes > mostRefusedPayloads {
+				return itemsOf(out, strconv.FormatInt(before, 10)), nil
+			}
+			if m.Payload == nil {
+				m.Payload = []byte{} // empty is "", not null
+			}
+			out = append(out, refusedJSON{m.ID, m.Arrived.UTC(), m.Topic, m.Reason, m.Unplaced, m.Yard, m.Hive, m.Payload})
+			before = m.ID
 		}
-		out = append(out, refusedJSON{m.ID, m.Arrived.UTC(), m.Topic, m.Reason, m.Unplaced, m.Yard, m.Hive, m.Payload})
+		if len(list) < refusedAtOnce {
+			return itemsOf(out, ""), nil
+		}
 	}
-	return itemsOf(out, next), nil
 }

@@ -127,3 +127,19 @@ func TestRefusedMessagesAreListedForPrograms(t *testing.T) {
 		require.Equal(t, http.StatusBadRequest, status, body)
 	}
 }
+
+func TestNoMoreRefusedMessagesAreReadThanAnswered(t *testing.T) {
+	db := emptyStore(t)
+	const heaviest = 1 << 20 // as heavy as a message may be
+	var messages []outyard.Refused
+	for range 20 {
+		messages = append(messages, outyard.Refused{Topic: "heavy", Payload: bytes.Repeat([]byte{'x'}, heaviest), Arrived: testNow, Reason: "not SenML"})
+	}
+	require.NoError(t, db.Refuse(t.Context(), messages))
+	store := &askedStore{Store: db}
+	_, get := visit(t, store, testOptions())
+	status, body, _ := get("/api/v1/refused?limit=200")
+	require.Equal(t, http.StatusOK, status)
+	require.Equal(t, mostRefusedPayloads/heaviest, strings.Count(body, `"heavy"`))
+	require.LessOrEqual(t, store.refusedBytes, mostRefusedPayloads+refusedAtOnce*heaviest)
+}

@@ -142,7 +142,7 @@ func (s *site) chartOf(ctx context.Context, name string, p place, hive outyard.H
 		}
 	case "humidity":
 		c.LeastSpan, c.Highest = 20, 103 // up to the full 100 always, with room for the line there
-		c.Refs = []chart.Ref{{Value: air.MouldLimitRHPct, Label: "above it mould can grow on the wall"}}
+		c.Refs = []chart.Ref{{Value: air.MouldLimitRHPct, Label: "on the wall, mould above"}}
 		if err := line("inside", hive, outyard.InsideRH, chart.Main); err != nil {
 			return c, err
 		}

@@ -65,11 +65,12 @@ func (s *site) nodes(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	for _, n := range all[start:end] {
-		row, err := s.nodeRow(ctx, n.place, n.hive, last[hiveAt{n.place.ID, n.hive}], now)
-		if err != nil {
-			return err
-		}
+	states, err := s.nodeStates(ctx, all[start:end], last, now)
+	if err != nil {
+		return err
+	}
+	for i, n := range all[start:end] {
+		row := nodeRowOf(n.place, n.hive, states[i], now)
 		for _, f := range marks {
 			if f.Yard == n.place.ID && f.Hive == n.hive {
 				row.Marks = append(row.Marks, s.noteOf(f, n.place, now))
@@ -136,37 +137,71 @@ type nodeState struct {
 	clockAhead       time.Duration // 0 while it is not steadily off
 }
 
-func (s *site) nodeState(ctx context.Context, yard outyard.YardID, hive outyard.HiveID, last outyard.Reading, now time.Time) (nodeState, error) {
-	n := nodeState{last: last, batteryV: outyard.Unknown, signal: outyard.Unknown}
-	if last.Yard == "" {
-		return n, nil
-	}
-	var times []time.Time
-	q := Query{Yard: yard, Hive: hive, Weather: hive == "", From: last.Time.Add(-cadenceStretch), To: last.Time.Add(time.Second)}
-	err := s.store.EachReading(ctx, q, func(r outyard.Reading) error {
-		times = append(times, r.Time)
-		if v := r.Values[outyard.Battery]; outyard.Known(v) {
-			n.batteryV = v
+// nodeStates are those of nodes, in their order. Nodes of a yard that were
+// heard within a stretch of each other are read at once.
+func (s *site) nodeStates(ctx context.Context, nodes []node, last map[hiveAt]outyard.Reading, now time.Time) ([]nodeState, error) {
+	out := make([]nodeState, len(nodes))
+	byYard := map[outyard.YardID][]int{}
+	for i, n := range nodes {
+		out[i] = nodeState{last: last[hiveAt{n.place.ID, n.hive}], batteryV: outyard.Unknown, signal: outyard.Unknown}
+		if out[i].last.Yard != "" {
+			byYard[n.place.ID] = append(byYard[n.place.ID], i)
 		}
-		if v := r.Values[outyard.Signal]; outyard.Known(v) {
-			n.signal = v
+	}
+	times := make([][]time.Time, len(nodes))
+	for yard, at := range byYard {
+		slices.SortFunc(at, func(a, b int) int { return out[a].last.Time.Compare(out[b].last.Time) })
+		for len(at) > 0 {
+			from, k := out[at[0]].last.Time.Add(-cadenceStretch), 1
+			for k < len(at) && out[at[k]].last.Time.Sub(out[at[0]].last.Time) <= cadenceStretch {
+				k++
+			}
+			q := Query{Yard: yard, From: from, To: out[at[k-1]].last.Time.Add(time.Second)}
+			if k == 1 {
+				q.Hive, q.Weather = nodes[at[0]].hive, nodes[at[0]].hive == ""
+			}
+			of := map[outyard.HiveID]int{}
+			for _, i := range at[:k] {
+				of[nodes[i].hive] = i
+			}
+			err := s.store.EachReading(ctx, q, func(r outyard.Reading) error {
+				i, wanted := of[r.Hive]
+				if !wanted || r.Time.Before(out[i].last.Time.Add(-cadenceStretch)) {
+					return nil
+				}
+				times[i] = append(times[i], r.Time)
+				if v := r.Values[outyard.Battery]; outyard.Known(v) {
+					out[i].batteryV = v
+				}
+				if v := r.Values[outyard.Signal]; outyard.Known(v) {
+					out[i].signal = v
+				}
+				return nil
+			})
+			if err != nil {
+				return nil, fmt.Errorf("last readings of the nodes at %s: %w", yard, err)
+			}
+			at = at[k:]
 		}
-		return nil
-	})
-	if err != nil {
-		return n, fmt.Errorf("last readings of %s/%s: %w", yard, hive, err)
 	}
-	n.cadence, n.late = usualGap(times), now.Sub(last.Time) > late
-	if n.cadence > 0 {
-		n.late = now.Sub(last.Time) > max(lateGaps*n.cadence, lateAtLeast)
+	for i := range out {
+		n := &out[i]
+		if n.last.Yard == "" {
+			continue
+		}
+		n.cadence, n.late = usualGap(times[i]), now.Sub(n.last.Time) > late
+		if n.cadence > 0 {
+			n.late = now.Sub(n.last.Time) > max(lateGaps*n.cadence, lateAtLeast)
+		}
+		if s.ClockOff != nil {
+			n.clockAhead = s.ClockOff(nodes[i].place.ID, nodes[i].hive)
+		}
 	}
-	if s.ClockOff != nil {
-		n.clockAhead = s.ClockOff(yard, hive)
-	}
-	return n, nil
+	return out, nil
 }
 
-func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last outyard.Reading, now time.Time) (nodeRow, error) {
+func nodeRowOf(p place, hive outyard.HiveID, n nodeState, now time.Time) nodeRow {
+	last := n.last
 	row := nodeRow{Name: "Weather", URL: yardURL(p.ID), Heard: "never", Battery: "–", Signal: "–", Cadence: "–"}
 	if hive != "" {
 		row.Name, row.URL = p.hiveName(hive), hiveURL(p.ID, hive)
@@ -174,9 +209,8 @@ func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last o
 			row.ID = string(hive)
 		}
 	}
-	n, err := s.nodeState(ctx, p.ID, hive, last, now)
-	if err != nil || last.Yard == "" {
-		return row, err
+	if last.Yard == "" {
+		return row
 	}
 	row.Heard, row.HeardISO, row.Late = shortAgo(last.Time, now), last.Time.UTC().Format(time.RFC3339), n.late
 	if n.cadence > 0 {
@@ -192,7 +226,7 @@ func (s *site) nodeRow(ctx context.Context, p place, hive outyard.HiveID, last o
 	if row.Late {
 		row.Quiet = "silent since " + whenText(last.Time, now, p.zone())
 	}
-	return row, nil
+	return row
 }
 
 // clockText says that a node's clock is off, and what to do about it.

@@ -69,7 +69,7 @@ func TestClimateMarksHaveWords(t *testing.T) {
 	}
 	require.Equal(t, 3, strings.Count(textOfPage(body), "Marked as under Warmth."), "the words are read once")
 	_, svg, _ := get("/yards/heron-point/hives/h01/chart/humidity.svg")
-	require.True(t, strings.Contains(svg, "above it mould can grow on the wall"), "the limit is drawn though all stays below it")
+	require.True(t, strings.Contains(svg, "on the wall, mould above"), "the limit is drawn though all stays below it")
 }
 
 func TestWhatWasNotHeardIsSaid(t *testing.T) {

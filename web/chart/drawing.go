@@ -46,7 +46,9 @@ func (g grid) Plot(c draw.Canvas, p *plot.Plot) {
 			continue
 		}
 		c.StrokeLine2(draw.LineStyle{Color: g.look.Soon, Width: 1, Dashes: []vg.Length{2, 3}}, c.Min.X, y(r.Value), c.Max.X, y(r.Value))
-		c.FillText(textStyle(g.look.Soon, textPx-1, -1, 0), vg.Point{X: c.Max.X - 2, Y: y(r.Value) + 2}, r.Label)
+		// At the left, so that a browser's wider type runs into the chart and
+		// not out of the picture.
+		c.FillText(textStyle(g.look.Soon, textPx-1, 0, 0), vg.Point{X: c.Min.X + 4, Y: y(r.Value) + 2}, r.Label)
 	}
 }
 
