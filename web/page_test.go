@@ -100,6 +100,17 @@ func TestFirstStepsNameTheRealAddress(t *testing.T) {
 	contains(t, textOfPage(body), "No hive has been heard yet",
 		`mosquitto_pub -h 192.0.2.7 -p 11883 -q 1 -t club/yards/alder-bank/hives/h01 -m '[{"n":"weight","u":"kg","v":41.2},{"n":"inside-temp","u":"Cel","v":34.6}]'`)
 
+	plain := o
+	o.MQTTDoor = Door{Named: true, As: "outyard", Host: AnyName + ".bees.example", Trust: "--tls-use-os-certs"}
+	_, get = visit(t, db, o)
+	_, body, _ = get("/")
+	contains(t, textOfPage(body), "sudo -u outyard outyard node add first-node --yard alder-bank", "-h NAME.bees.example -p 11883 --tls-use-os-certs", "NAME  stands for the name")
+	o.MQTTDoor = Door{Elsewhere: true, WebSockets: true}
+	_, get = visit(t, db, o)
+	_, body, _ = get("/")
+	contains(t, textOfPage(body), "in web sockets", "broker of your own")
+	o = plain
+
 	o.MQTTAddr, o.Yards, o.TopicPrefix = "[::]:1883", func() []outyard.Yard { return nil }, ""
 	_, get = visit(t, db, o)
 	_, body, _ = get("/")

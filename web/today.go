@@ -79,7 +79,8 @@ type firstSteps struct {
 	Auto                    bool // whatever sends gets a place
 	Live                    bool // readings are shown as they come
 	Door
-	Let string // the command that lets a node in
+	Let     string // the command that lets a node in
+	AnyName bool   // Host begins with what stands for a name
 }
 
 const (
@@ -413,6 +414,9 @@ func (s *site) firstSteps() *firstSteps {
 	}
 	if f.Named || f.ShownName {
 		f.Let = "outyard node add first-node --yard " + f.Yard
+		if f.As != "" {
+			f.Let = "sudo -u " + f.As + " " + f.Let
+		}
 	}
 	if f.Named {
 		with += " -u first-node -P SECRET"
@@ -421,6 +425,7 @@ func (s *site) firstSteps() *firstSteps {
 	if s.TopicPrefix != "" {
 		f.Topic = strings.TrimSuffix(s.TopicPrefix, "/") + "/" + f.Topic
 	}
+	f.AnyName = strings.HasPrefix(f.Host, AnyName+".")
 	f.Line = fmt.Sprintf(`mosquitto_pub -h %s -p %s%s -q 1 -t %s -m '[{"n":"weight","u":"kg","v":41.2},{"n":"inside-temp","u":"Cel","v":34.6}]'`, f.Host, f.Port, with, f.Topic)
 	return f
 }

@@ -113,10 +113,18 @@ type Door struct {
 	// Elsewhere says that it is another's broker: whom that lets in is not
 	// known here.
 	Elsewhere bool
+	// WebSockets says that the address takes MQTT in web sockets, which not
+	// every client speaks.
+	WebSockets bool
+	As         string // the user as whom a node is let in; empty: whoever reads the page
 }
 
 // SignerFile stands for the certificate of whoever signed another.
 const SignerFile = "CA.pem"
+
+// AnyName stands in a [Door]'s Host for the star of a certificate that is for
+// any name of a domain.
+const AnyName = "NAME"
 
 // A site is the pages with what they need.
 type site struct {

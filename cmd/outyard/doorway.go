@@ -1,13 +1,17 @@
 package main
 
 import (
+	"cmp"
 	"crypto/x509"
 	"encoding/pem"
 	"net"
 	"net/url"
 	"os"
+	"slices"
+	"strings"
 	"time"
 
+	"outyard/collector/client"
 	"outyard/configs"
 	"outyard/web"
 )
@@ -21,22 +25,33 @@ func doorOf(cfg configs.Config, own net.Addr) (sendTo string, door web.Door) {
 		if err != nil || u.Host == "" {
 			return "", door
 		}
-		port, encrypted := u.Port(), u.Scheme == "tls" || u.Scheme == "ssl" || u.Scheme == "mqtts" || u.Scheme == "wss"
+		door.Elsewhere, door.WebSockets = true, u.Scheme == "ws" || u.Scheme == "wss"
+		encrypted := slices.Contains([]string{"tls", "ssl", "mqtts", "wss"}, u.Scheme)
 		if encrypted {
-			door.Trust = trustSystem
+			// What the broker shows is the same to a node as to us.
+			door.Trust, door.Host = trustSystem, cfg.MQTT.BrokerTLS.ServerName
+			if ca := cfg.MQTT.BrokerTLS.CA; ca != "" {
+				door.Trust = "--cafile " + ca
+			}
 		}
-		if port == "" {
-			port = map[bool]string{true: "8883", false: "1883"}[encrypted]
-		}
-		door.Elsewhere = true
-		return net.JoinHostPort(u.Hostname(), port), door
+		return net.JoinHostPort(u.Hostname(), cmp.Or(u.Port(), client.PortOf(u.Scheme))), door
 	}
+	door.As = runsAs(cfg.File, os.Geteuid())
 	door.Shows, door.ShownName = e.TLS.ClientCA != "", e.TLS.NameFromCertificate
 	door.Named = !e.TLS.NameFromCertificate && !e.WithoutCredentials && (e.NodesOnly || !web.IsLoopback(own))
 	if e.TLS.On() {
 		door.Host, door.Trust, door.Signer = trustOf(e.TLS.Cert)
 	}
 	return own.String(), door
+}
+
+// runsAs is the user as whom commands that change something have to be run, of
+// a daemon that its package or an administrator set up; empty: whoever asks.
+func runsAs(file string, uid int) string {
+	if file != configs.SystemFile || uid <= 0 {
+		return ""
+	}
+	return ownerName(uid)
 }
 
 // trustSystem has mosquitto_pub trust whom the system trusts.
@@ -64,8 +79,15 @@ func trustOf(file string) (host, trust string, signer bool) {
 	for _, c := range chain[1:] {
 		between.AddCert(c)
 	}
-	if len(leaf.DNSNames) > 0 {
-		host = leaf.DNSNames[0]
+	for _, name := range leaf.DNSNames {
+		if !strings.Contains(name, "*") {
+			host = name
+			break
+		}
+	}
+	if host == "" && len(leaf.DNSNames) > 0 {
+		// One that is for whatever stands in the place of the star.
+		host = strings.Replace(leaf.DNSNames[0], "*", web.AnyName, 1)
 	}
 	if leaf.CheckSignatureFrom(leaf) == nil || string(leaf.RawIssuer) == string(leaf.RawSubject) {
 		return host, "--cafile " + file, false

@@ -33,10 +33,15 @@ func ownerError(dir string, us, owner int) error {
 	if us != 0 || owner == 0 {
 		return nil // who is not root is told by the system
 	}
-	id := strconv.Itoa(owner)
-	name := "#" + id // as sudo wants a number
-	if u, err := user.LookupId(id); err == nil {
-		name = u.Username
-	}
+	name := ownerName(owner)
 	return fmt.Errorf("data folder %s belongs to %s, and what root writes there the daemon could not open: put sudo -u %s in front", dir, name, name)
+}
+
+// ownerName is a user as sudo wants it: by name, or by a number.
+func ownerName(uid int) string {
+	id := strconv.Itoa(uid)
+	if u, err := user.LookupId(id); err == nil {
+		return u.Username
+	}
+	return "#" + id
 }

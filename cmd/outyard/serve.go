@@ -63,6 +63,9 @@ say so.`,
 			if err != nil {
 				return err
 			}
+			if err := asOwner(cfg.Data); err != nil {
+				return err
+			}
 			log, err := newLog(cmd, cfg.Log, logFormat)
 			if err != nil {
 				return err

@@ -64,6 +64,9 @@ type Config struct {
 // ports by scheme: of IANA's registry, and as usual for web sockets.
 var ports = map[string]string{"tcp": "1883", "mqtt": "1883", "tls": "8883", "ssl": "8883", "mqtts": "8883", "ws": "80", "wss": "443"}
 
+// PortOf is the port that is meant where an address of that scheme names none.
+func PortOf(scheme string) string { return ports[scheme] }
+
 const (
 	// keepAlive is how often an idle connection is proved; the broker says
 	// "down" for us when 1.5 times of it have passed in silence (MQTT 3.1.1
