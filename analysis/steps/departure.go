@@ -79,7 +79,7 @@ func DefaultSettings() Settings {
 type Departure struct {
 	Before  time.Time // the last quiet sample before it
 	Start   time.Time // the first sample that departed
-	Fell    time.Time // half way between the two samples of the largest fall
+	Fell    time.Time // half way between the two samples of the largest fall; zero where none fell
 	End     time.Time // the first sample of the new quiet, or the newest so far
 	Settled bool      // the new quiet has come
 	Cut     bool      // it was ended by MaxSpan or a gap, not by quiet

@@ -152,6 +152,8 @@ func (s *scales) fitForSwarm(cause Cause, kg float64) {
 	default:
 		s.add(cause, 0.5-4.5*max(ramp(c.SolarHour, 9, 6.5), ramp(c.SolarHour, 16, 18)), "")
 	}
+	// No swarm leaves in the dark, however warm the nest is.
+	s.add(cause, -12*ramp(c.SunDeg, 0, -6), "")
 	if outyard.Known(c.OutsideTempC) {
 		s.add(cause, 0.5*ramp(c.OutsideTempC, 13, 16)-4*ramp(c.OutsideTempC, 13, 10), fmt.Sprintf("it was %.0f °C outside", c.OutsideTempC))
 	}

@@ -160,13 +160,17 @@ func cameBack(e Event, zone *time.Location) outyard.Finding {
 }
 
 func overturned(e Event, zone *time.Location) outyard.Finding {
+	fell := e.Fell // gusts may have shaken it for an hour before
+	if fell.IsZero() {
+		fell = e.Onset() // nobody saw it fall
+	}
 	return outyard.Finding{
 		Kind:       outyard.KnockedOver,
-		Onset:      e.Fell, // gusts may have shaken it for an hour before
+		Onset:      fell,
 		Severity:   outyard.Now,
 		Confidence: confident(e.Verdict.P[Overturned]),
 		Summary: fmt.Sprintf("The scale fell from %.1f to %.1f kg at about %s and stays there: the hive may be knocked over or gone.",
-			e.BaseKg, e.AfterKg, e.Fell.In(zone).Format("15:04")),
+			e.BaseKg, e.AfterKg, fell.In(zone).Format("15:04")),
 		Advice: []string{
 			"Telephone anybody near the yard first: a hive taken off its scale looks the same.",
 			"Carry a strap, a spare lid and floor, a veil and a lit smoker's makings; set the boxes up again in their order.",

@@ -102,6 +102,33 @@ func TestAnExodusHidesOnlyInGapsThatHoldIt(t *testing.T) {
 	require.InDelta(t, 1-0.6*11.5/60, exodusBetween(60), 1e-9)
 }
 
+// The level before a departure is the middle of three samples: the last of them
+// may be as low as those that follow.
+func TestAHiveThatNobodySawFallIsDatedAllTheSame(t *testing.T) {
+	e := Event{Departure: &Departure{Before: noon, Start: noon.Add(time.Hour), BaseKg: 40, AfterKg: 5, Settled: true, WarmedK: outyard.Unknown}}
+	e.Verdict.P[Overturned] = 0.9
+	got := Findings([]Event{e}, time.UTC, DefaultSettings())
+	require.Len(t, got, 1)
+	require.Equal(t, noon.Add(30*time.Minute), got[0].Onset)
+	require.Contains(t, got[0].Summary, "20:30")
+}
+
+// At dusk and later bees do not fly; what warmed the nest then was something
+// else, or the node's clock is off.
+func TestNoSwarmLeavesInTheDarkHoweverWarmTheNest(t *testing.T) {
+	set := DefaultSettings()
+	for _, dark := range []struct{ sunDeg, solarHour float64 }{{-8, 21}, {-20, 23}, {-7, 4}} {
+		d, c := aSwarm()
+		d.WarmedK, c.SunDeg, c.SolarHour = 3.5, dark.sunDeg, dark.solarHour
+		v := Explain(d, c, set)
+		require.False(t, v.Swarm(set), "%.0f degrees: %v", dark.sunDeg, v.P)
+		require.Less(t, v.P[SwarmCameBack], 0.5)
+	}
+	d, c := aSwarm()
+	c.SunDeg, c.SolarHour = 25, 16.5
+	require.True(t, Explain(d, c, set).Swarm(set), "late, by the sun")
+}
+
 func TestAHiveIsDatedByItsFallNotByTheGustsBefore(t *testing.T) {
 	for _, c := range []struct {
 		says  string
