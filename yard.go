@@ -64,6 +64,9 @@ type Hive struct {
 	// BatteryEmptyV is the voltage at which the hive's node gives out; 0 when
 	// the keeper has not said.
 	BatteryEmptyV float64
+	// WallMm is how thick the boxes' walls are, in millimetres of softwood; 0
+	// when the keeper has not said.
+	WallMm float64
 }
 
 // A Scale turns the raw counts of a load cell's amplifier into kilograms.

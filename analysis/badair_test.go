@@ -214,3 +214,19 @@ func TestWhatAProbeSaysThatIsNotSoInTheBroodAndFromTheFirst(t *testing.T) {
 		}
 	}
 }
+
+// Thin walls are colder, and so wetter inside; foam is as warm as the hive.
+// Nobody's word on them is the usual board of 19 mm.
+func TestTheWallIsAsThickAsTheKeeperSays(t *testing.T) {
+	from := time.Date(2027, 11, 1, 0, 4, 0, 0, testYard(t, "h1").Zone)
+	wall := func(mm float64) float64 {
+		y := testYard(t, "h1")
+		y.Hives[0].WallMm = mm
+		_, rows := Evaluate(y, nil, winter(y, from, 3), from.AddDate(0, 0, 3), DefaultSettings())
+		require.NotEmpty(t, rows)
+		return rows[0].WallRHPct
+	}
+	require.Equal(t, wall(19), wall(0))
+	require.Greater(t, wall(10), wall(19)+2)
+	require.Less(t, wall(140), wall(19)-2)
+}

@@ -88,7 +88,16 @@ func newHive(id outyard.HiveID, yard outyard.Yard, journal []outyard.Entry, set 
 	config, _ := yard.Hive(id)
 	config.ID = id
 	return &hive{id: id, yard: yard, set: set, lidKg: lidKg(config.Equipment), stream: condition.NewStream(set.Condition),
-		detect: steps.NewDetector(set.Steps), samples: condition.Memory{For: keepFor}, air: air.NewDays(yard.Zone, set.Air), stores: honey.NewWatch(yard, config, journal, set.Honey)}
+		detect: steps.NewDetector(set.Steps), samples: condition.Memory{For: keepFor}, air: air.NewDays(yard.Zone, airOf(config, set.Air)), stores: honey.NewWatch(yard, config, journal, set.Honey)}
+}
+
+// airOf is how the air of a hive is judged whose keeper has said how thick its
+// walls are.
+func airOf(h outyard.Hive, set air.Settings) air.Settings {
+	if h.WallMm > 0 {
+		set.WallM = h.WallMm / 1000
+	}
+	return set
 }
 
 // lidKg is what a hive's lid weighs with its inner cover; a stone on it comes

@@ -73,7 +73,7 @@ func TestFullExampleSaysEverything(t *testing.T) {
 		ID: "h01", Name: "By the gate",
 		Equipment:     []outyard.Part{"floor", "deep-10", "medium-10", "inner-cover", "lid"},
 		Scale:         &outyard.Scale{ZeroRaw: 8123, PerKgRaw: 4210.5, PerDegreeKg: 0.012},
-		BatteryEmptyV: 3.2,
+		BatteryEmptyV: 3.2, WallMm: 22,
 	}, c.Yards[0].Hives[0])
 	require.Nil(t, c.Yards[0].Hives[1].Scale)
 	require.Equal(t, "long-strand", string(c.Yards[1].ID))

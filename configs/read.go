@@ -597,8 +597,19 @@ func (r *reader) hive(s section) outyard.Hive {
 			h.BatteryEmptyV = v
 		}
 	}
+	if it := s.get("wall_mm"); it.given() {
+		if v, ok := r.number(it); ok && (v < thinnestWallMm || v > thickestWallMm) {
+			r.say(it, "%s is %g: want the thickness of the boxes' walls in millimetres of softwood, %d to %d, such as 19", it.name, v, thinnestWallMm, thickestWallMm)
+		} else {
+			h.WallMm = v
+		}
+	}
 	return h
 }
+
+// Walls thinner or thicker than any hive's, thick foam reckoned as wood, are a
+// slip of the unit.
+const thinnestWallMm, thickestWallMm = 5, 300
 
 func (r *reader) scale(s section) *outyard.Scale {
 	zero, perKg := s.get("zero_raw"), s.get("per_kg_raw")

@@ -28,7 +28,7 @@ var keys = map[string][]string{
 	"store":             {"kind", "drop_readings_after_days", "influx"},
 	"store.influx":      {"url", "org", "bucket", "token"},
 	"yards":             {"id", "name", "latitude", "longitude", "timezone", "trip_minutes", "hives"},
-	"yards.hives":       {"id", "name", "equipment", "scale", "battery_empty_v"},
+	"yards.hives":       {"id", "name", "equipment", "scale", "battery_empty_v", "wall_mm"},
 	"yards.hives.scale": {"zero_raw", "per_kg_raw", "per_degree_kg"},
 	"mappings":          {"name", "topic", "base64", "yard", "hive", "time", "quantities"},
 	"mappings.yard":     origin,

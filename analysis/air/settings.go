@@ -3,7 +3,7 @@ package air
 // Settings are the thresholds of the judgement. Start from [DefaultSettings].
 type Settings struct {
 	// WallM, 0.019 m: the thickness of the boxes' boards, as softwood. The
-	// usual board of a wooden hive.
+	// usual board of a wooden hive; the keeper may give each hive another.
 	WallM float64
 	// Mould, Sensitive: what the boxes are made of. Hive boards are planed
 	// softwood, which is this class; as bare sapwood every wall of a wet coast
