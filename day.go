@@ -69,4 +69,14 @@ type Day struct {
 	WallRHPct   float64 // mean humidity at the wall's inner surface
 	BroodTempC  float64
 	Coverage    float64 // 0 to 1, share of the day with readings
+
+	// What the air does to the wall; not in the table's file.
+
+	WallWetHours float64 // of 24, wall at 80 % humidity or more, where mould may grow
+	DewHours     float64 // of 24, dew or frost on the wall
+	DewMarginK   float64 // mean of how much warmer the wall is than the dew point inside; below 0 dew forms
+	// DaysToMould and DaysToVisible are how many days it is to mould index 1 and
+	// 3 if the last week's course goes on: 0 when it is there, NaN when it does
+	// not come within a year.
+	DaysToMould, DaysToVisible float64
 }

@@ -38,6 +38,8 @@ var (
 	// "4 to 6 kg", "20 of 38 kg", "0.3 kg a day (0.2 to 0.4)", "2.4 kg".
 	kgInText = regexp.MustCompile(`(?:` + numberInText + `( to | of | and |–))?` + numberInText + ` kg( a day)?\b(?: \(` + numberInText + ` to ` + numberInText + `\b)?`)
 	// "by 1.2 °C" and "5 °C colder" are differences, "34 to 36 °C" and "8 °C" are not.
+	// "3.0 K colder", "2.5 (1.8 to 3.1) K": always a difference.
+	kelvinInText  = regexp.MustCompile(numberInText + `(?: \(` + numberInText + ` to ` + numberInText + `\))? K\b`)
 	celsiusInText = regexp.MustCompile(`(by (?:some |about )?)?(?:` + numberInText + `( to | and |–))?` + numberInText + ` °C( colder| warmer| more| less)?`)
 )
 
@@ -71,6 +73,14 @@ func (u Units) Say(text string) string {
 				out = convert(m[2], to) + m[3] + out
 			}
 			return m[1] + out
+		})
+		text = kelvinInText.ReplaceAllStringFunc(text, func(s string) string {
+			m := kelvinInText.FindStringSubmatch(s)
+			to := func(k string) string { return convert(k, func(k float64) float64 { return k * 1.8 }) }
+			if m[2] != "" {
+				return to(m[1]) + " (" + to(m[2]) + " to " + to(m[3]) + ") °F"
+			}
+			return to(m[1]) + " °F"
 		})
 	}
 	return text

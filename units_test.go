@@ -25,6 +25,9 @@ func TestSentencesInTheReadersUnits(t *testing.T) {
 		{"24 kg (medium) to 36 kg (deep)", "53 lb (medium) to 79 lb (deep)"},
 		{"the brood nest warmed by 1.2 °C just before", "the brood nest warmed by 2.2 °F just before"},
 		{"it was 5.0 °C colder inside", "it was 9.0 °F colder inside"},
+		{"17 °C, 1 K above the air outside", "63 °F, 2 °F above the air outside"},
+		{"its coldest hour is 3.0 (2.5 to 3.2) K colder", "its coldest hour is 5.4 (4.5 to 5.8) °F colder"},
+		{"moves the probe by 0.8 K, as", "moves the probe by 1.4 °F, as"},
 		{"it was 18 °C outside", "it was 64 °F outside"},
 		{"between 34 and 36 °C", "between 93 and 97 °F"},
 		{"−2.5 kg, below -4 °C", "−5.5 lb, below 25 °F"},
@@ -42,7 +45,7 @@ func TestEverySentenceOfTheSeasonsIsTurned(t *testing.T) {
 	files, err := filepath.Glob("testdata/seasons/*/findings.jsonl")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
-	left := regexp.MustCompile(`\bkg\b|°C`)
+	left := regexp.MustCompile(`\bkg\b|°C|\d K\b`)
 	turned := 0
 	for _, name := range files {
 		f, err := os.Open(name)

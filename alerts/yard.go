@@ -433,7 +433,9 @@ func sameDay(a, b outyard.Day) bool {
 	}
 	return near(a.GainKg, b.GainKg) && near(a.HandledKg, b.HandledKg) && near(a.NightLossKg, b.NightLossKg) &&
 		near(a.StoresKg, b.StoresKg) && near(a.MouldIndex, b.MouldIndex) && near(a.WallRHPct, b.WallRHPct) &&
-		near(a.BroodTempC, b.BroodTempC) && near(a.Coverage, b.Coverage)
+		near(a.BroodTempC, b.BroodTempC) && near(a.Coverage, b.Coverage) &&
+		near(a.WallWetHours, b.WallWetHours) && near(a.DewHours, b.DewHours) && near(a.DewMarginK, b.DewMarginK) &&
+		near(a.DaysToMould, b.DaysToMould) && near(a.DaysToVisible, b.DaysToVisible)
 }
 
 func byID[T any](m map[string]T) []T {

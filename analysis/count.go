@@ -69,6 +69,9 @@ func (c *Course) count(date outyard.Date) {
 		climates[i].Day.GainKg = gains[i].GainKg
 	}
 	c.judge.Day(date, climates)
+	for i := range climates {
+		rows[i].DaysToMould, rows[i].DaysToVisible = c.judge.MouldIn(climates[i].Hive)
+	}
 	c.watchNests(date, from, to)
 	c.battery.Day(date, c.weather.mean(outyard.OutsideTemp, from, from.Add(instruments.BeforeDawn)))
 	c.flows.Day(date, gains, weather)
@@ -148,6 +151,7 @@ func (h *hive) count(date outyard.Date, from, to time.Time, dark night, w *weath
 		Date: date, Yard: h.yard.ID, Hive: h.id,
 		HandledKg: outyard.Unknown, GainKg: outyard.Unknown, NightLossKg: outyard.Unknown,
 		StoresKg: outyard.Unknown, Coverage: gain.Coverage(today, from, to),
+		DaysToMould: outyard.Unknown, DaysToVisible: outyard.Unknown,
 	}
 	if weighed(today) {
 		all, work := h.steps(from.Add(-12 * time.Hour))
@@ -172,6 +176,8 @@ func (h *hive) count(date outyard.Date, from, to time.Time, dark night, w *weath
 	}
 	climate, _ := h.air.SoFar()
 	row.MouldIndex, row.WallRHPct, row.BroodTempC = climate.MouldIndex, climate.WallRHPct, insideTempC(today, lyingTemp)
+	row.WallWetHours, row.DewHours = climate.Of24(climate.WetHours, h.set.Air), climate.Of24(climate.CondensationHours, h.set.Air)
+	row.DewMarginK = h.air.DewMarginK()
 	return row, climate, true
 }
 

@@ -543,7 +543,7 @@ func (s *site) apiDaily(_ http.ResponseWriter, r *http.Request) (any, error) {
 	out := make([]map[string]any, len(days))
 	for i, d := range days {
 		m := map[string]any{"date": d.Date.String(), "yard": d.Yard, "hive": d.Hive}
-		for _, c := range dailyColumns {
+		for _, c := range slices.Concat(dailyColumns, wallColumns) {
 			if v := c.of(d); outyard.Known(v) {
 				m[c.name] = v
 			}

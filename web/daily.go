@@ -27,6 +27,18 @@ var dailyColumns = []struct {
 	{"coverage", func(d outyard.Day) float64 { return d.Coverage }},
 }
 
+// wallColumns are what the daily table further has of the wall, in the API.
+var wallColumns = []struct {
+	name string
+	of   func(outyard.Day) float64
+}{
+	{"wall_wet_hours", func(d outyard.Day) float64 { return d.WallWetHours }},
+	{"dew_hours", func(d outyard.Day) float64 { return d.DewHours }},
+	{"dew_margin_k", func(d outyard.Day) float64 { return d.DewMarginK }},
+	{"days_to_mould", func(d outyard.Day) float64 { return d.DaysToMould }},
+	{"days_to_visible", func(d outyard.Day) float64 { return d.DaysToVisible }},
+}
+
 // hiveAsked is the hive of an address, and the stretch that its page shows.
 func (s *site) hiveAsked(r *http.Request) (place, outyard.HiveID, span, error) {
 	yard, hive := outyard.YardID(r.PathValue("yard")), outyard.HiveID(r.PathValue("hive"))

@@ -578,6 +578,12 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		if known, r := daily("on the wall", "%", "wall_rh_pct", 0, func(d outyard.Day) float64 { return d.WallRHPct }); known > 0 {
 			texts, reads = append(texts, wallWords(days)), append(reads, r)
 		}
+		for _, d := range slices.Backward(days) {
+			if outyard.Known(d.WallWetHours) && outyard.Known(d.DewMarginK) {
+				texts = append(texts, wallText(d, now, p.zone()))
+				break
+			}
+		}
 	case "vapour":
 		for _, l := range []struct {
 			label, name string
@@ -616,8 +622,41 @@ func (s *site) inWords(ctx context.Context, name string, p place, hive outyard.H
 		}
 		if known > 0 {
 			texts = append(texts, fmt.Sprintf("%s at last, %s at most. From 1 mould can begin, from 3 it can be seen. While the probe hangs among brood the index stands still: that air does not come to the wall.", number(last, 1), number(worst, 1)))
+			if newest := days[len(days)-1]; outyard.Known(newest.MouldIndex) {
+				texts = append(texts, forecastText(newest, now, p.zone()))
+			}
 			reads = append(reads, r)
 		}
 	}
 	return strings.Join(texts, " "), reads, nil
+}
+
+// wallText says how near the wall was to mould and to dew on a day.
+func wallText(d outyard.Day, now time.Time, zone *time.Location) string {
+	margin := fmt.Sprintf("on the mean it was %s °C warmer than the air’s dew point", number(d.DewMarginK, 1))
+	if d.DewMarginK < 0 {
+		margin = fmt.Sprintf("on the mean it was %s °C colder than the air’s dew point", number(-d.DewMarginK, 1))
+	}
+	return fmt.Sprintf("On %s the wall stood at 80 %% or more, where mould may grow, for %s of 24 hours, and took dew for %s; %s.",
+		dateText(d.Date, now, zone), number(d.WallWetHours, 0), number(d.DewHours, 0), margin)
+}
+
+// forecastText says when the mould index comes to 1 and to 3 if the course of
+// the week before d goes on.
+func forecastText(d outyard.Day, now time.Time, zone *time.Location) string {
+	on := func(days float64) string { return dateText(d.Date.Add(int(days)), now, zone) }
+	some, visible := d.DaysToMould, d.DaysToVisible
+	switch {
+	case some == 0 && visible == 0:
+		return ""
+	case some == 0 && outyard.Known(visible):
+		return "If the last week’s course goes on it comes to 3 on about " + on(visible) + "."
+	case some == 0:
+		return "If the last week’s course goes on it does not come to 3 within a year."
+	case outyard.Known(some) && outyard.Known(visible):
+		return "If the last week’s course goes on it comes to 1 on about " + on(some) + ", and to 3 on about " + on(visible) + "."
+	case outyard.Known(some):
+		return "If the last week’s course goes on it comes to 1 on about " + on(some) + ", and not to 3 within a year."
+	}
+	return "If the last week’s course goes on it does not come to 1 within a year."
 }

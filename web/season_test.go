@@ -190,7 +190,9 @@ func fill(ctx context.Context, db *sqlite.Store) error {
 					handled = 8.1
 				}
 				days = append(days, outyard.Day{Date: date, Yard: y.ID, Hive: h.ID, GainKg: gain, HandledKg: handled, NightLossKg: 0.3 + 0.02*float64(hi),
-					StoresKg: 14 + float64(d)*0.9, MouldIndex: 0.05 * float64(d*(hi+1)), WallRHPct: 72 + 4*float64(hi) + math.Sin(float64(d)), BroodTempC: 34.6, Coverage: 0.99})
+					StoresKg: 14 + float64(d)*0.9, MouldIndex: 0.05 * float64(d*(hi+1)), WallRHPct: 72 + 4*float64(hi) + math.Sin(float64(d)), BroodTempC: 34.6, Coverage: 0.99,
+					WallWetHours: 5 + 4*float64(hi), DewHours: float64(hi), DewMarginK: 2.4 - 3*float64(hi),
+					DaysToMould: daysTo(1, d, hi), DaysToVisible: daysTo(3, d, hi)})
 			}
 		}
 	}
@@ -279,3 +281,10 @@ func contains(t *testing.T, body string, want ...string) {
 }
 
 func copyTo(b *strings.Builder, resp *http.Response) (int64, error) { return io.Copy(b, resp.Body) }
+
+// daysTo is how long the mould index of the season, which rises evenly, takes to
+// a level.
+func daysTo(level float64, d, hi int) float64 {
+	perDay := 0.05 * float64(hi+1)
+	return max(0, math.Ceil(level/perDay-1e-9)-float64(d))
+}

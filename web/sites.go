@@ -11,10 +11,10 @@ import (
 
 // siteRow is what the place of a yard is like.
 type siteRow struct {
-	Name, URL, Days           string
-	WetHours, Coldest, WallRH string
-	WallsKnown                bool
-	WarmAt                    string // empty: not known, or no such night
+	Name, URL, Days            string
+	WetHours, Coldest, WallWet string
+	WallsKnown                 bool
+	WarmAt                     string // empty: not known, or no such night
 }
 
 // sites compares the places of yards over a stretch: damp, cold, late in the
@@ -45,7 +45,7 @@ func (s *site) sites(r *http.Request, places []place, back stretch, now time.Tim
 	for i, st := range air.Sites(ids, days) {
 		told = told || st.Days > 0
 		row := siteRow{Name: places[i].name(), URL: yardURL(st.Yard), Days: count(st.Days, "day", "days"),
-			WetHours: number(st.WetHours, 0), Coldest: number(st.ColdestC, 1), WallRH: number(st.WallRHPct, 0), WallsKnown: outyard.Known(st.WallRHPct)}
+			WetHours: number(st.WetHours, 0), Coldest: number(st.ColdestC, 1), WallWet: number(st.WallWetHours, 0), WallsKnown: outyard.Known(st.WallWetHours)}
 		for _, say := range st.Says {
 			says = append(says, row.Name+" is "+say+".")
 		}

@@ -81,3 +81,34 @@ func TestClimateChartsBearWhatWasFoundInTheAir(t *testing.T) {
 		require.Equal(t, c.there, strings.Contains(svg, ">"+c.letter+"</text>"), "%s: %s", c.path, c.letter)
 	}
 }
+
+// What the wall came to on the last day, and when mould would begin.
+func TestTheWallAndTheForecastOfMouldAreSaid(t *testing.T) {
+	_, get := visit(t, seed(t), testOptions())
+	_, body, _ := get("/yards/heron-point/hives/h01")
+	contains(t, textOfPage(body), "the wall stood at 80 % or more, where mould may grow, for 5 of 24 hours, and took dew for 0; on the mean it was 2.4 °C warmer than the air’s dew point.")
+	_, body, _ = get("/yards/heron-point/hives/h02")
+	contains(t, textOfPage(body), "for 9 of 24 hours, and took dew for 1; on the mean it was 0.6 °C colder than the air’s dew point.")
+	_, body, _ = get("/api/v1/daily?yard=heron-point&hive=h02&limit=1")
+	contains(t, body, `"wall_wet_hours":9`, `"dew_hours":1`, `"dew_margin_k":-0.6`, `"days_to_mould":`, `"days_to_visible":`)
+
+	day := outyard.Date{Year: 2027, Month: time.May, Day: 1}
+	for _, c := range []struct {
+		some, visible float64
+		says          string
+	}{
+		{10, 40, "comes to 1 on about Tue 11 May, and to 3 on about Thu 10 Jun."},
+		{10, outyard.Unknown, "comes to 1 on about Tue 11 May, and not to 3 within a year."},
+		{0, 9, "comes to 3 on about Mon 10 May."},
+		{0, outyard.Unknown, "does not come to 3 within a year."},
+		{outyard.Unknown, outyard.Unknown, "does not come to 1 within a year."},
+		{0, 0, ""},
+	} {
+		got := forecastText(outyard.Day{Date: day, DaysToMould: c.some, DaysToVisible: c.visible}, testNow, time.UTC)
+		if c.says == "" {
+			require.Empty(t, got)
+			continue
+		}
+		require.Equal(t, "If the last week’s course goes on it "+c.says, got)
+	}
+}

@@ -165,7 +165,7 @@ var factWords = map[string]struct{ label, unit string }{
 	"battery_v": {"Battery", "V"}, "before_temp_c": {"Inside before", "°C"}, "brood_temp_c": {"Brood nest", "°C"}, "cadence_minutes": {"Usually sends every", "minutes"},
 	"clock_ahead_minutes":        {"The clock is ahead, or below nought behind, by", "minutes"},
 	"condensation_hours_per_day": {"Dew on the wall", "hours a day"}, "coupling": {"Follows the outside, 0 not at all to 1 wholly", ""},
-	"creep_kg_per_day": {"The scale creeps by", "kg a day"}, "days_to_visible": {"Days until it can be seen", ""}, "empty_v": {"Empty at", "V"}, "end": {"Ended", ""},
+	"creep_kg_per_day": {"The scale creeps by", "kg a day"}, "days_to_visible": {"Days until it can be seen", ""}, "unknown_days": {"Not known of the wall, and left out", "days"}, "empty_v": {"Empty at", "V"}, "end": {"Ended", ""},
 	"excess_pa": {"More water vapour inside than outside", "Pa"}, "fault": {"What is wrong", ""}, "gain_kg_per_day": {"Gain", "kg a day"},
 	"growth_per_day": {"Mould index grows by", "a day"}, "hives": {"Hives", ""}, "hives_compared": {"Hives it was compared with", ""}, "inside_rh_pct": {"Humidity inside", "%"}, "kg_per_day": {"Gain", "kg a day"},
 	"kg_per_kelvin": {"The scale follows the warmth by", "kg a °C"}, "left_kg": {"Went away", "kg"}, "lifted_kg": {"Lifted off, or pressed on", "kg"}, "minutes": {"Took", "minutes"},

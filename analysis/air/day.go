@@ -44,11 +44,13 @@ type Day struct {
 	Wetness           float64
 	WetHours          int // wall at or above Settings.WetRHPct
 	CondensationHours int // dew or frost on the wall
-	SaturatedHours    int // probe at or above Settings.SaturatedRHPct
+	// GapHours is for how many hours, of this date and of those before it that
+	// nothing came from, the mould index stood still because nothing was known.
+	GapHours int
 
 	GainKg float64 // what the hive gained over the day; see [Judge]
 
-	MouldIndex float64 // at the end of the day; NaN until anything is known of the wall
+	MouldIndex float64 // at the end of the day; NaN where nothing is known of its wall
 	Course     Course  // what the day did to the index
 }
 
@@ -75,6 +77,7 @@ type Days struct {
 	dayEnd time.Time
 	hours  []climate // of the open day
 	gone   int       // hours before the open day that no reading came for
+	gap    int       // those of them that lie before the open day
 }
 
 // A climate is an hour that was believed inside; outside it may be NaN.
@@ -111,7 +114,7 @@ func (d *Days) Hour(h Hour) (Day, bool) {
 		d.dayEnd = d.date.Add(1).Start(d.zone)
 		d.hours = d.hours[:0]
 		d.mould.UnknownHours += d.gone
-		d.gone = 0
+		d.gap, d.gone = d.gone, 0
 	}
 	if c, ok := d.believe(h); ok {
 		d.hours = append(d.hours, c)
@@ -140,6 +143,33 @@ func (d *Days) SoFar() (Day, bool) {
 	}
 	day, _ := d.summary()
 	return day, true
+}
+
+// DewMarginK is the mean, over the hours of the open day of which it is known, of
+// how much warmer the wall's inner surface is than the dew point of the air
+// inside: the margin against dew, nought or less where it forms.
+func (d *Days) DewMarginK() float64 {
+	sum, n := 0.0, 0.0
+	if d.open && !d.stuck() {
+		for _, c := range d.hours {
+			if outyard.Known(c.surfaceC) {
+				sum, n = sum+c.surfaceC-DewPointOfPa(c.insidePa), n+1
+			}
+		}
+	}
+	if n == 0 {
+		return outyard.Unknown
+	}
+	return sum / n
+}
+
+// Of24 is a count of the day's hours at the wall as of a whole day; NaN where
+// too few are known.
+func (d *Day) Of24(hours int, set Settings) float64 {
+	if d.OutsideHours < set.LeastHours {
+		return outyard.Unknown
+	}
+	return 24 * float64(hours) / float64(d.OutsideHours)
 }
 
 // Mould returns the wall's surface as it was when the last day ended.
@@ -173,14 +203,16 @@ func believable(rhPct float64) bool { return rhPct > 1 && rhPct <= 105 }
 // summary returns the open day and the surface at its end.
 func (d *Days) summary() (Day, Mould) {
 	day := unknownDay(d.date)
+	day.GapHours = d.gap
 	mould := d.mould
 	if d.stuck() {
 		mould.UnknownHours += len(d.hours)
+		day.GapHours += len(d.hours)
 	} else {
 		d.inside(&day)
 		d.surface(&day, &mould)
 	}
-	if d.started {
+	if d.started && day.OutsideHours > 0 {
 		day.MouldIndex = mould.Index
 	}
 	return day, mould
@@ -196,9 +228,6 @@ func (d *Days) inside(day *Day) {
 		if outyard.Known(c.excessPa) {
 			excess = append(excess, c.excessPa)
 			outside += c.outsideRHPct
-		}
-		if c.insideRHPct >= d.set.SaturatedRHPct {
-			day.SaturatedHours++
 		}
 	}
 	day.Hours = len(d.hours)
@@ -216,6 +245,7 @@ func (d *Days) surface(day *Day, mould *Mould) {
 	for _, c := range d.hours {
 		if !outyard.Known(c.surfaceC) {
 			mould.UnknownHours++
+			day.GapHours++
 			continue
 		}
 		day.OutsideHours++

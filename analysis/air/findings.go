@@ -154,6 +154,11 @@ func (j *Judge) mouldFinding(s *subject, m *mouldSpell) outyard.Finding {
 		"the index tells of conditions that let mould grow on planed softwood, never that there is mould: bees clean, wax and warm their wood",
 		fmt.Sprintf("wall at %.0f %% humidity on the last day of growth", m.latest.WallRHPct),
 	}
+	if m.gapHours >= 24 {
+		days := math.Round(float64(m.gapHours) / 24)
+		f.Facts["unknown_days"] = days
+		reasons = append(reasons, fmt.Sprintf("nothing was known of the wall in %.0f days since it was last clean: the index stood still in them, and the truth may be higher or lower", days))
+	}
 	if m.apart < j.set.MouldApart {
 		reasons = append(reasons, "the yard's other hives stand much the same: this is the winter or the site rather than the hive")
 	}

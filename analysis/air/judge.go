@@ -43,6 +43,7 @@ type subject struct {
 
 	mould     []*mouldSpell
 	lastMould float64 // the index as last known
+	gapHours  int     // since the wall was last clean, in which nothing was known of it
 }
 
 // NewJudge begins with hives that nothing is known of.

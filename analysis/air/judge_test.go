@@ -268,6 +268,64 @@ func TestMouldIsToldAsConditionsAndNotAsMould(t *testing.T) {
 	}
 }
 
+// What is told while mould comes, and what of a gap: weeks without weather stop
+// the index, and the finding says for how long.
+func TestAGapIsSaidAndTheForecastIsTheModels(t *testing.T) {
+	wet := Hour{InsideTempC: 20, InsideRHPct: 84, OutsideTempC: 13, OutsideRHPct: 85}
+	blind := wet
+	blind.OutsideTempC, blind.OutsideRHPct = math.NaN(), math.NaN()
+	some, visible := make([]float64, 120), make([]float64, 120)
+	index := make([]float64, 120)
+	follow := func(gapFrom, gapDays int) *Judge {
+		j := newJudge()
+		d := NewDays(coast, DefaultSettings())
+		for day := range 120 {
+			for h := range 24 {
+				hour := wet
+				if day >= gapFrom && day < gapFrom+gapDays {
+					hour = blind
+				}
+				hour.Start = winterStart.Add(time.Duration(24*day+h) * time.Hour)
+				hour.InsideTempC += 0.01 * float64(h%2)
+				hour.InsideRHPct += 0.01 * float64(h%2)
+				d.Hour(hour)
+			}
+			x, _ := d.SoFar()
+			j.Day(x.Date, []HiveDay{{Hive: "h1", Day: x}})
+			some[day], visible[day] = j.MouldIn("h1")
+			index[day] = x.MouldIndex
+		}
+		return j
+	}
+	reasons := func(j *Judge) string {
+		for _, f := range j.Findings() {
+			if f.Kind == outyard.MouldRisk {
+				sane(t, f)
+				return strings.Join(f.Facts["reasons"].([]string), "; ")
+			}
+		}
+		t.Fatal("no mould was told of")
+		return ""
+	}
+	whole := follow(0, 0)
+	require.NotContains(t, reasons(whole), "stood still")
+	for level, in := range map[float64][]float64{MouldSome: some, MouldVisible: visible} {
+		came := slices.IndexFunc(index, func(m float64) bool { return m >= level })
+		require.Greater(t, came, 10)
+		for _, before := range []int{10, 5, 1} {
+			require.InDelta(t, before, in[came-before], 1.5, "index %g", level)
+		}
+		require.Zero(t, in[came])
+	}
+	_, unknown := whole.MouldIn("another")
+	require.True(t, math.IsNaN(unknown))
+
+	require.Contains(t, reasons(follow(5, 30)), "nothing was known of the wall in 30 days")
+	require.True(t, math.IsNaN(index[20]) && math.IsNaN(some[20]), "of a day in the gap")
+	require.Greater(t, index[35], index[4], "it goes on")
+	require.Less(t, index[35], index[4]+0.1, "from where it stood")
+}
+
 func TestADayOfOneHive(t *testing.T) {
 	d := NewDays(coast, DefaultSettings())
 	day := func(insideC, insideRH, outC, outRH float64) Day {
@@ -294,21 +352,30 @@ func TestADayOfOneHive(t *testing.T) {
 	require.InDelta(t, 0.7*1701.67-0.9*SaturationPa(2), x.ExcessPa, 2)
 	require.Equal(t, 24, x.WetHours)
 	require.Zero(t, x.CondensationHours)
+	require.Zero(t, x.GapHours)
+	for h := range 24 { // the same row, not finished: dew point 9.569 °C, as worked beside it
+		d.Hour(Hour{d.last.Add(time.Hour), 15 + 0.001*float64(h%2), 70 + 0.001*float64(h%2), 2, 90})
+	}
+	require.InDelta(t, 9.655-9.569, d.DewMarginK(), 0.01)
+	d.Finish()
+	require.True(t, math.IsNaN(d.DewMarginK()), "no day is open")
 	require.Equal(t, 24, day(15, 72, 2, 90).CondensationHours)
-	require.Equal(t, 24, day(15, 99.5, 2, 90).SaturatedHours)
 
 	x = day(15, 70, math.NaN(), math.NaN())
 	require.Equal(t, 24, x.Hours)
 	require.Zero(t, x.OutsideHours)
 	require.True(t, math.IsNaN(x.WallRHPct) && math.IsNaN(x.ExcessPa) && math.IsNaN(x.Wetness))
-	require.False(t, math.IsNaN(x.MouldIndex), "the index stands where it stood")
+	require.True(t, math.IsNaN(x.MouldIndex), "not known of that day, and goes on from where it stood")
+	require.Equal(t, 24, x.GapHours)
 
 	x = day(math.NaN(), 70, 2, 90)
 	require.Zero(t, x.Hours)
 	require.True(t, math.IsNaN(x.InsidePa))
 	require.Equal(t, 24, d.Mould().UnknownHours, "the day without weather; this one counts once the next begins")
-	day(15, 70, 2, 90)
+	x = day(15, 70, 2, 90)
 	require.Equal(t, 48, d.Mould().UnknownHours)
+	require.Equal(t, 24, x.GapHours, "of the day before, which the index stood still in")
+	require.Positive(t, x.MouldIndex)
 }
 
 // Air of a brood nest, 34.5 °C and 55 % (the trade's usual figures), wets a

@@ -16,6 +16,9 @@ type mouldSpell struct {
 	apart  float64 // from the middle of the yard's others, the most once visible; NaN without any
 	latest Day     // the last day of growth
 	course Course  // of its last week, by the day
+	// gapHours is for how many hours, since the wall was last clean, the index
+	// stood still because nothing was known.
+	gapHours int
 }
 
 func (s *subject) openMould() *mouldSpell {
@@ -28,6 +31,9 @@ func (s *subject) openMould() *mouldSpell {
 // followMould carries the hive's mould spell on by a day.
 func (j *Judge) followMould(s *subject) {
 	today := s.back(0)
+	if s.gapHours += today.GapHours; today.MouldIndex == 0 {
+		s.gapHours = 0
+	}
 	if !outyard.Known(today.MouldIndex) || !today.outsideKnown(j.set) {
 		return
 	}
@@ -48,7 +54,7 @@ func (j *Judge) followMould(s *subject) {
 		}
 		return
 	}
-	m.idle = 0
+	m.idle, m.gapHours = 0, s.gapHours
 	m.latest = *today
 	m.peak = max(m.peak, today.MouldIndex)
 	m.course = j.meanCourse(s)
@@ -72,6 +78,19 @@ func (j *Judge) othersMould(s *subject) float64 {
 // hive's matter and not that of the whole yard's winter.
 func (m *mouldSpell) matters(set Settings) bool {
 	return m.peak >= MouldVisible && !(m.apart < set.MouldApart)
+}
+
+// MouldIn is in how many days a hive's wall comes to the index at which mould can
+// begin, and to that at which the eye sees it, if the last week's course goes on:
+// 0 when it is there, NaN when it does not come within a year or is not known.
+func (j *Judge) MouldIn(hive outyard.HiveID) (some, visible float64) {
+	for _, s := range j.order {
+		if s.hive == hive && outyard.Known(s.back(0).MouldIndex) {
+			m, c := Mould{Index: s.back(0).MouldIndex, class: j.set.Mould, fading: j.set.MouldFading}, j.meanCourse(s)
+			return m.DaysTo(MouldSome, c), m.DaysTo(MouldVisible, c)
+		}
+	}
+	return outyard.Unknown, outyard.Unknown
 }
 
 // meanCourse is how the last week pushed the index, by the day.

@@ -39,6 +39,9 @@ type SiteDay struct {
 	// below it.
 	WarmHour  float64
 	WallRHPct float64 // middle of the hives' walls
+	// WallWetHours is for how many of 24 hours the hives' walls stood above that
+	// limit, their middle.
+	WallWetHours float64
 }
 
 // SiteDays brings a yard's weather, in order of time, and its daily table to
@@ -47,13 +50,15 @@ func SiteDays(zone *time.Location, weather []Outside, days []outyard.Day) []Site
 	if zone == nil {
 		zone = time.UTC
 	}
-	walls := map[outyard.Date][]float64{}
+	type walls struct{ rhs, wet []float64 }
+	of := map[outyard.Date]walls{}
 	nestC := DefaultSettings().NestAirC
 	for _, d := range days {
 		if d.BroodTempC >= nestC {
 			continue // air from among brood hardly comes to the wall
 		}
-		walls[d.Date] = append(walls[d.Date], d.WallRHPct)
+		w := of[d.Date]
+		of[d.Date] = walls{append(w.rhs, d.WallRHPct), append(w.wet, d.WallWetHours)}
 	}
 	var out []SiteDay
 	for i := 0; i < len(weather); {
@@ -68,11 +73,13 @@ func SiteDays(zone *time.Location, weather []Outside, days []outyard.Day) []Site
 		i = k
 	}
 	for i := range out {
-		out[i].WallRHPct = robust.Median(walls[out[i].Date])
-		delete(walls, out[i].Date)
+		w := of[out[i].Date]
+		out[i].WallRHPct, out[i].WallWetHours = robust.Median(w.rhs), robust.Median(w.wet)
+		delete(of, out[i].Date)
 	}
-	for date, w := range walls { // of which the weather is not known
-		out = append(out, SiteDay{Date: date, WetHours: outyard.Unknown, ColdestC: outyard.Unknown, WarmHour: outyard.Unknown, WallRHPct: robust.Median(w)})
+	for date, w := range of { // of which the weather is not known
+		out = append(out, SiteDay{Date: date, WetHours: outyard.Unknown, ColdestC: outyard.Unknown, WarmHour: outyard.Unknown,
+			WallRHPct: robust.Median(w.rhs), WallWetHours: robust.Median(w.wet)})
 	}
 	slices.SortFunc(out, func(a, b SiteDay) int { return a.Date.Sub(b.Date) })
 	return out
@@ -163,7 +170,7 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 			}
 			return robust.Median(x)
 		}
-		s.SiteDay = SiteDay{WetHours: of(wetOf), ColdestC: of(coldestOf), WarmHour: of(warmOf), WallRHPct: of(wallOf)}
+		s.SiteDay = SiteDay{WetHours: of(wetOf), ColdestC: of(coldestOf), WarmHour: of(warmOf), WallRHPct: of(func(d SiteDay) float64 { return d.WallRHPct }), WallWetHours: of(wallOf)}
 		for _, m := range []struct {
 			of         func(SiteDay) float64
 			least      float64
@@ -172,7 +179,7 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 			{wetOf, 1.5, "damper: %.0f (%.0f to %.0f) hours a day more above 80 %% humidity", "drier: %.0f (%.0f to %.0f) hours a day less above 80 %% humidity"},
 			{coldestOf, 1, "", "colder: its coldest hour is %.1f (%.1f to %.1f) °C colder"},
 			{warmOf, 0.5, "later in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours later in the morning", "earlier in the warmth: 10 °C comes %.1f (%.1f to %.1f) hours earlier in the morning"},
-			{wallOf, 4, "harder on its hives: their walls are %.0f (%.0f to %.0f) %% more humid", "easier on its hives: their walls are %.0f (%.0f to %.0f) %% less humid"},
+			{wallOf, 1.5, "harder on its hives: their walls stand %.0f (%.0f to %.0f) hours a day more where mould can grow", "easier on its hives: their walls stand %.0f (%.0f to %.0f) hours a day less where mould can grow"},
 		} {
 			diffs := differences(days, i, m.of)
 			by, low, high := medianBounds(diffs)
@@ -201,7 +208,7 @@ func Sites(yards []outyard.YardID, days [][]SiteDay) []Site {
 func wetOf(d SiteDay) float64     { return d.WetHours }
 func coldestOf(d SiteDay) float64 { return d.ColdestC }
 func warmOf(d SiteDay) float64    { return d.WarmHour }
-func wallOf(d SiteDay) float64    { return d.WallRHPct }
+func wallOf(d SiteDay) float64    { return d.WallWetHours }
 
 // differences are a site's, day by day, from the middle of the others.
 func differences(days [][]SiteDay, i int, of func(SiteDay) float64) []float64 {

@@ -9,7 +9,8 @@ import (
 	"outyard/store"
 )
 
-const dayColumns = `gain_kg, handled_kg, night_loss_kg, stores_kg, mould_index, wall_rh_pct, brood_temp_c, coverage`
+const dayColumns = `gain_kg, handled_kg, night_loss_kg, stores_kg, mould_index, wall_rh_pct, brood_temp_c, coverage,
+	wall_wet_hours, dew_hours, dew_margin_k, days_to_mould, days_to_visible`
 
 // Days returns rows of the daily table, by date, yard and hive, and what
 // Query.After of the next page is, empty at the end. A date has no zone: From
@@ -36,7 +37,8 @@ func (s *Store) Days(ctx context.Context, q store.Query) (items []outyard.Day, n
 			var d outyard.Day
 			var date string
 			err := rows.Scan(&date, &d.Yard, &d.Hive, float{&d.GainKg}, float{&d.HandledKg}, float{&d.NightLossKg},
-				float{&d.StoresKg}, float{&d.MouldIndex}, float{&d.WallRHPct}, float{&d.BroodTempC}, float{&d.Coverage})
+				float{&d.StoresKg}, float{&d.MouldIndex}, float{&d.WallRHPct}, float{&d.BroodTempC}, float{&d.Coverage},
+				float{&d.WallWetHours}, float{&d.DewHours}, float{&d.DewMarginK}, float{&d.DaysToMould}, float{&d.DaysToVisible})
 			if err != nil {
 				return err
 			}

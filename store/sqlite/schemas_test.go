@@ -43,7 +43,8 @@ var (
 		Summary: "2.1 kg of bees left at noon", Advice: []string{"look for the cluster"},
 		Facts: map[string]any{"change_kg": -2.1}, State: outyard.Open}
 	firstDay = outyard.Day{Date: outyard.DateOf(noon, time.UTC), Yard: "mill-lane", Hive: "h01", GainKg: 1.25, HandledKg: outyard.Unknown,
-		NightLossKg: 0.3, StoresKg: 12.5, MouldIndex: outyard.Unknown, WallRHPct: outyard.Unknown, BroodTempC: 34.5, Coverage: 1}
+		NightLossKg: 0.3, StoresKg: 12.5, MouldIndex: outyard.Unknown, WallRHPct: outyard.Unknown, BroodTempC: 34.5, Coverage: 1,
+		WallWetHours: outyard.Unknown, DewHours: outyard.Unknown, DewMarginK: outyard.Unknown, DaysToMould: outyard.Unknown, DaysToVisible: outyard.Unknown}
 	firstAlert   = outyard.Alert{Finding: firstFinding.ID, State: outyard.AlertTold, Since: noon.Add(20 * time.Minute)}
 	firstMessage = outyard.Message{Key: "k1", Route: "keeper", Findings: []string{firstFinding.ID}, Subject: "A swarm", Text: "It left.",
 		HTML: "<p>It left.</p>", Queued: noon.Add(20 * time.Minute), Due: noon.Add(21 * time.Minute)}

@@ -71,13 +71,16 @@ func putFindings(ctx context.Context, tx *sql.Tx, findings []outyard.Finding) er
 }
 
 func putDays(ctx context.Context, tx *sql.Tx, days []outyard.Day) error {
-	return putEach(ctx, tx, `INSERT INTO days (date, yard, hive, `+dayColumns+`) VALUES (?,?,?,?,?,?,?,?,?,?,?)
+	return putEach(ctx, tx, `INSERT INTO days (date, yard, hive, `+dayColumns+`) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)
 		ON CONFLICT (yard, hive, date) DO UPDATE SET gain_kg = excluded.gain_kg, handled_kg = excluded.handled_kg,
 		night_loss_kg = excluded.night_loss_kg, stores_kg = excluded.stores_kg, mould_index = excluded.mould_index,
-		wall_rh_pct = excluded.wall_rh_pct, brood_temp_c = excluded.brood_temp_c, coverage = excluded.coverage`,
+		wall_rh_pct = excluded.wall_rh_pct, brood_temp_c = excluded.brood_temp_c, coverage = excluded.coverage,
+		wall_wet_hours = excluded.wall_wet_hours, dew_hours = excluded.dew_hours, dew_margin_k = excluded.dew_margin_k,
+		days_to_mould = excluded.days_to_mould, days_to_visible = excluded.days_to_visible`,
 		days, func(d outyard.Day) ([]any, error) {
 			return []any{d.Date.String(), string(d.Yard), string(d.Hive), number(d.GainKg), number(d.HandledKg), number(d.NightLossKg),
-				number(d.StoresKg), number(d.MouldIndex), number(d.WallRHPct), number(d.BroodTempC), number(d.Coverage)}, nil
+				number(d.StoresKg), number(d.MouldIndex), number(d.WallRHPct), number(d.BroodTempC), number(d.Coverage),
+				number(d.WallWetHours), number(d.DewHours), number(d.DewMarginK), number(d.DaysToMould), number(d.DaysToVisible)}, nil
 		})
 }
 

@@ -146,7 +146,8 @@ func findings(t *testing.T, s State) {
 
 func day(date outyard.Date, yard outyard.YardID, hive outyard.HiveID, gainKg float64) outyard.Day {
 	return outyard.Day{Date: date, Yard: yard, Hive: hive, GainKg: gainKg, HandledKg: outyard.Unknown, NightLossKg: 0.25, StoresKg: outyard.Unknown,
-		MouldIndex: 0, WallRHPct: 81.5, BroodTempC: outyard.Unknown, Coverage: 1}
+		MouldIndex: 0, WallRHPct: 81.5, BroodTempC: outyard.Unknown, Coverage: 1,
+		WallWetHours: 14, DewHours: 2.5, DewMarginK: -0.4, DaysToMould: 12, DaysToVisible: outyard.Unknown}
 }
 
 func days(t *testing.T, s State) {
