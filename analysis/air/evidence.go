@@ -18,80 +18,78 @@ const (
 	itself                   // only its own earlier course: neither hives nor weather
 )
 
-// A course is how far a hive stood from its yardstick, day by day. It is kept
-// from one day to the next as long as the yardstick stays the same.
+// A course is how far a hive stood from its yardstick, day by day, as natural
+// logarithms, oldest first. It is kept from one day to the next as long as the
+// yardstick stays the same.
 type course struct {
 	by           yardstick
 	weatherKnown bool
 	peers        []*subject
-	vapourPa     []float64 // above the yardstick, oldest first, as subject.days
-	wetness      []float64 // the same, a logarithm
-	breath       []float64 // ln of the excess over outside; see ratio.go
-	ratio        []float64 // the same above the yardstick
-	middlePa     []float64 // the yardstick itself: the middle of the peers
-	middleWet    []float64
+	vapour       []float64 // see Day.vapour
+	wetness      []float64 // see Day.wetness
+	own          []float64 // the vapour itself, whatever the others do
 
-	nowPa, nowWet     float64 // of the recent days
-	levelPa, levelWet float64 // of the earlier days; 0 without any
-	own               bool    // there are earlier days enough
-	held              held
+	holds, wets stand // where the two series stand
 }
+
+// A stand is where a series stands and where it stood.
+type stand struct {
+	now    float64 // of the recent days
+	before float64 // of the earlier days
+	lately float64 // of the last of them
+	own    bool    // there are earlier days enough
+}
+
+// lowest is what a rise is counted from in the end.
+func (s stand) lowest() float64 { return min(s.before, s.lately) }
 
 // evidence is what a hive's last weeks say on one day.
 type evidence struct {
 	by           yardstick
 	weatherKnown bool
-	own          bool // the hive has an earlier course to compare with
-	peers        int  // hives measured against
+	peers        int // hives measured against
 
-	nowPa, nowWet     float64
-	levelPa, levelWet float64 // what they are counted from
-	needPa, needWet   float64 // how much above counts
-	held              held    // where the ratio tells
-	byRatio           bool    // it does
-	share             float64 // the lesser of both rises over what is asked
-	sum               float64 // of the daily shares, see sumUp
-	wetShare          float64 // of the lesser of both rises, which makes surer where the ratio tells
+	holds, wets stand
+	logOdds     float64 // of its being damp, by today; NaN where nothing is known
+	sum         float64 // of those of the last days, see Page's sum in weigh
 
 	slopePa  float64 // a day
 	pRising  float64
 	wallRH   float64 // of the recent days, %
 	insideRH float64 // %
+	insideC  float64
+	wetness  float64 // see Day.wetness
+	pa       float64 // the vapour that counts: excess over outside, or inside
 	excessPa float64
 	dewHours float64 // condensation, hours a day
-	wet      bool    // not dry
 }
 
-func (ev *evidence) known() bool     { return outyard.Known(ev.insideRH) }
-func (ev *evidence) risePa() float64 { return ev.nowPa - ev.levelPa }
-func (ev *evidence) wetter() float64 { return ev.nowWet - ev.levelWet }
+func (ev *evidence) known() bool { return outyard.Known(ev.insideRH) }
 
-// stranger says that the hive has no earlier course to compare with.
-func (ev *evidence) stranger() bool {
-	if ev.byRatio {
-		return !ev.held.own
-	}
-	return !ev.own
+// morePa is how much more vapour the hive's air holds than it would.
+func (ev *evidence) morePa(level float64) float64 {
+	return ev.pa * (1 - math.Exp(level-ev.holds.now))
 }
 
 // look describes a hive's recent days.
 func (j *Judge) look(s *subject) evidence {
 	unknown := outyard.Unknown
-	ev := evidence{slopePa: unknown, pRising: unknown, share: unknown, sum: unknown,
-		wallRH: unknown, insideRH: unknown, excessPa: unknown, dewHours: unknown}
+	ev := evidence{slopePa: unknown, pRising: unknown, logOdds: unknown, wallRH: unknown, insideRH: unknown, insideC: unknown, excessPa: unknown, dewHours: unknown}
 	if !j.knownNow(s, (*Day).known) {
 		return ev
 	}
 	ev.weatherKnown = j.knownNow(s, (*Day).outsideKnown)
 	ev.insideRH = j.recent(s, func(d *Day) float64 { return d.InsideRHPct })
+	ev.insideC = j.recent(s, func(d *Day) float64 { return d.InsideTempC })
+	ev.wetness = j.recent(s, func(d *Day) float64 { return d.wetness(ev.weatherKnown) })
 	if !ev.weatherKnown {
-		ev.wet = ev.insideRH >= j.set.DampInsideRHPct
+		ev.pa = j.recent(s, func(d *Day) float64 { return d.InsidePa })
 		return ev
 	}
 	ev.wallRH = j.recent(s, func(d *Day) float64 { return d.WallRHPct })
 	ev.excessPa = j.recent(s, func(d *Day) float64 { return d.ExcessPa })
 	ev.dewHours = j.recent(s, func(d *Day) float64 { return 24 * float64(d.CondensationHours) / float64(d.OutsideHours) })
-	ev.wet = ev.wallRH >= j.set.DampRHPct
+	ev.pa = ev.excessPa
 	return ev
 }
 
@@ -154,98 +152,104 @@ func (j *Judge) peersOf(s *subject, dampToo bool) []*subject {
 
 // forget keeps the last n days.
 func (c *course) forget(n int) {
-	c.vapourPa = c.vapourPa[:copy(c.vapourPa, last(c.vapourPa, n))]
+	c.vapour = c.vapour[:copy(c.vapour, last(c.vapour, n))]
 	c.wetness = c.wetness[:copy(c.wetness, last(c.wetness, n))]
-	c.middlePa = c.middlePa[:copy(c.middlePa, last(c.middlePa, n))]
-	c.middleWet = c.middleWet[:copy(c.middleWet, last(c.middleWet, n))]
-	c.breath = c.breath[:copy(c.breath, last(c.breath, n))]
-	c.ratio = c.ratio[:copy(c.ratio, last(c.ratio, n))]
+	c.own = c.own[:copy(c.own, last(c.own, n))]
 }
 
 // measure brings a hive's course up to today.
 func (j *Judge) measure(s *subject, ev *evidence) {
 	c := &s.course
 	ps := j.peers(s)
-	var by yardstick
+	by := others
 	switch {
 	case len(ps) > 0:
-		by = others
 	case ev.weatherKnown:
 		by = weather
 	default:
 		by = itself
 	}
-	if c.by != by || c.weatherKnown != ev.weatherKnown || !slices.Equal(c.peers, ps) || len(c.vapourPa) != len(s.days)-1 {
-		*c = course{by: by, weatherKnown: ev.weatherKnown, peers: ps, vapourPa: c.vapourPa[:0], wetness: c.wetness[:0],
-			middlePa: c.middlePa[:0], middleWet: c.middleWet[:0], breath: c.breath[:0], ratio: c.ratio[:0]}
+	if c.by != by || c.weatherKnown != ev.weatherKnown {
+		s.sum = 0 // of something else
+	}
+	if c.by != by || c.weatherKnown != ev.weatherKnown || !slices.Equal(c.peers, ps) || len(c.vapour) != len(s.days)-1 {
+		*c = course{by: by, weatherKnown: ev.weatherKnown, peers: ps, vapour: c.vapour[:0], wetness: c.wetness[:0], own: c.own[:0]}
 	}
 	ev.by, ev.peers = by, len(ps)
-	for k := len(s.days) - 1 - len(c.vapourPa); k >= 0; k-- {
+	for k := len(s.days) - 1 - len(c.vapour); k >= 0; k-- {
 		c.append(s, k, j.set)
 	}
-	c.nowPa, c.levelPa, c.own = j.change(c.vapourPa)
-	var own bool
-	c.nowWet, c.levelWet, own = j.change(c.wetness)
-	c.own = c.own && own
-	c.held = j.holds(c)
-	if !c.own {
-		c.levelPa, c.levelWet = 0, 0
-	}
+	c.holds, c.wets = j.stand(c.vapour), j.stand(c.wetness)
+	ev.holds, ev.wets = c.holds, c.wets
 }
 
-// change is where a series stands now and where it stood earlier in the
-// window; false when too little is known of that.
-func (j *Judge) change(x []float64) (now, level float64, ok bool) {
+// stand is where a series stands and where it stood.
+func (j *Judge) stand(x []float64) stand {
 	x = last(x, j.set.WindowDays)
-	now = robust.Median(last(x, j.set.RecentDays))
-	x = x[:max(0, len(x)-j.set.LagDays)]
-	return now, robust.Median(x), robust.Count(x) >= j.set.LeastCourseDays
+	earlier := x[:max(0, len(x)-j.set.LagDays)]
+	s := stand{now: robust.Median(last(x, j.set.RecentDays)), before: robust.Median(earlier), own: robust.Count(earlier) >= j.set.LeastCourseDays}
+	s.lately = robust.Median(last(earlier, j.set.LatelyDays))
+	if !outyard.Known(s.lately) {
+		s.lately = s.before
+	}
+	return s
 }
 
 // append adds how far the hive stood from its yardstick k days ago.
 func (c *course) append(s *subject, k int, set Settings) {
 	mine := s.back(k)
-	pa, wet := mine.InsidePa, mine.wetness(c.weatherKnown)
-	if c.by == weather {
-		pa, wet = mine.ExcessPa, mine.Wetness-math.Log(mine.OutsideRHPct/100)
-	}
+	vapour, wetness := mine.vapour(c.weatherKnown, set), mine.wetness(c.weatherKnown)
 	if !mine.known(set) {
-		pa, wet = outyard.Unknown, outyard.Unknown
+		wetness = outyard.Unknown
 	}
-	middlePa, middleWet := c.middle(k, set)
-	c.middlePa, c.middleWet = append(c.middlePa, middlePa), append(c.middleWet, middleWet)
-	c.vapourPa, c.wetness = append(c.vapourPa, pa-middlePa), append(c.wetness, wet-middleWet)
-	breath := mine.breath(set)
-	c.breath, c.ratio = append(c.breath, breath), append(c.ratio, breath-c.middleBreath(k, set))
+	middleVapour, middleWetness := c.middle(k, set)
+	c.vapour, c.wetness = append(c.vapour, vapour-middleVapour), append(c.wetness, wetness-middleWetness)
+	c.own = append(c.own, vapour)
 }
 
-// middle is the peers' middle k days ago; zero without peers.
-func (c *course) middle(k int, set Settings) (pa, wet float64) {
+// middle is the peers' middle k days ago; zero without peers. Those that hardly
+// breathe are left out: empty boxes, and probes that hang outside.
+func (c *course) middle(k int, set Settings) (vapour, wetness float64) {
 	if c.by != others {
 		return 0, 0
 	}
-	var pas, wets [maxOthers]float64
+	var vs, ws [maxOthers]float64
 	n, m := 0, 0
 	for _, o := range c.peers {
 		d := o.back(k)
-		if !d.known(set) {
+		v := d.vapour(c.weatherKnown, set)
+		if !outyard.Known(v) || c.weatherKnown && v <= math.Log(set.BarePa) {
 			continue
 		}
-		pas[n] = d.InsidePa
+		vs[n] = v
 		n++
-		if x := d.wetness(c.weatherKnown); outyard.Known(x) {
-			wets[m] = x
+		if w := d.wetness(c.weatherKnown); outyard.Known(w) {
+			ws[m] = w
 			m++
 		}
 	}
-	pa, wet = outyard.Unknown, outyard.Unknown
+	vapour, wetness = outyard.Unknown, outyard.Unknown
 	if n > 0 {
-		pa = middle(pas[:n])
+		vapour = middle(vs[:n])
 	}
 	if m > 0 {
-		wet = middle(wets[:m])
+		wetness = middle(ws[:m])
 	}
-	return pa, wet
+	return vapour, wetness
+}
+
+// vapour is the logarithm of the vapour over outside, or, where nothing is
+// known of the weather, of that inside; NaN where it is not known.
+func (d *Day) vapour(weatherKnown bool, set Settings) float64 {
+	switch {
+	case !d.known(set):
+		return outyard.Unknown
+	case !weatherKnown:
+		return math.Log(d.InsidePa)
+	case !d.outsideKnown(set):
+		return outyard.Unknown
+	}
+	return math.Log(max(d.ExcessPa, set.BarePa))
 }
 
 // wetness is that of the wall, or, where nothing is known of the weather and
@@ -259,146 +263,5 @@ func (d *Day) wetness(weatherKnown bool) float64 {
 	return math.Log(d.InsideRHPct / 100)
 }
 
-// weigh says how far the hive's rise is one that counts.
-func (j *Judge) weigh(s *subject, ev *evidence) {
-	set, c := j.set, &s.course
-	ev.byRatio = ev.by == others && ev.weatherKnown
-	if ev.byRatio {
-		j.weighRatio(s, ev)
-	}
-	ev.own, ev.nowPa, ev.nowWet = c.own, c.nowPa, c.nowWet
-	ev.levelPa, ev.levelWet = c.levelPa, c.levelWet
-	movingPa, movingWet := j.moving(s)
-	changed := j.changed(s)
-	ev.needPa = max(set.RisePa*changed, set.MovingTimes*movingPa)
-	ev.needWet = max(set.WetterBy*changed, set.MovingTimes*movingWet)
-	if ev.by == others {
-		// A hive that stood below the yard's middle and comes up to it has
-		// become like the rest, not damp.
-		ev.levelPa, ev.levelWet = max(ev.levelPa, 0), max(ev.levelWet, 0)
-		if ev.peers < set.LeastPeers {
-			ev.needPa, ev.needWet = ev.needPa*set.FewTimes, ev.needWet*set.FewTimes
-		}
-	} else {
-		ev.needPa, ev.needWet = ev.needPa*set.AloneTimes, ev.needWet*set.AloneTimes
-	}
-	if !ev.own && ev.by != others {
-		return // nothing at all to compare with yet
-	}
-	if !ev.own {
-		ev.needPa, ev.needWet = ev.needPa*set.StrangerTimes, ev.needWet*set.StrangerTimes
-	}
-	ev.wetShare = min(ev.risePa()/ev.needPa, ev.wetter()/ev.needWet)
-	if !ev.byRatio {
-		ev.share, ev.sum = ev.wetShare, j.sumUp(s, ev)
-	}
-	if ev.sum < set.EnoughSum {
-		return
-	}
-	trend := last(c.vapourPa, set.TrendDays)
-	x := make([]float64, len(trend))
-	for i := range x {
-		x[i] = float64(i)
-	}
-	ev.slopePa = robust.TheilSen(x, trend, 0.95).Slope
-	ev.pRising = robust.MannKendall(trend).PRising
-}
-
-// changed is how many times as much is asked because the colony lives
-// otherwise than in its earlier course: brood nest then and cluster now, say.
-// What the hive was like against the others then says little of what it is
-// like now.
-func (j *Judge) changed(s *subject) float64 {
-	temps := s.room[:0]
-	for _, d := range lastDays(s.days, j.set.WindowDays) {
-		temps = append(temps, d.InsideTempC)
-	}
-	s.room = temps
-	now, level, ok := j.change(temps)
-	if !ok || !outyard.Known(now) {
-		return 1
-	}
-	return 1 + max(0, math.Abs(now-level)-j.set.SameLifeK)*j.set.ChangedPerK
-}
-
-func lastDays(d []Day, n int) []Day { return d[max(0, len(d)-n):] }
-
-// moving is how much the hives that s is measured against are changing against
-// each other just now: much when colonies go into winter or begin to brood,
-// each in its own week, little in between.
-func (j *Judge) moving(s *subject) (pa, wet float64) {
-	c := &s.course
-	if c.by == others && len(c.peers) >= j.set.LeastPeers {
-		var pas, wets [maxOthers]float64
-		n := 0
-		apart := make([]float64, 0, j.set.WindowDays)
-		for _, o := range c.peers {
-			nowPa, levelPa, ok := j.change(against(apart, o.days, c.middlePa, func(d *Day) float64 { return d.InsidePa }))
-			nowWet, levelWet, _ := j.change(against(apart, o.days, c.middleWet, func(d *Day) float64 { return d.wetness(c.weatherKnown) }))
-			if ok && outyard.Known(nowPa+nowWet+levelWet) {
-				pas[n], wets[n] = math.Abs(nowPa-levelPa), math.Abs(nowWet-levelWet)
-				n++
-			}
-		}
-		if n >= j.set.LeastPeers {
-			return robust.MADScale * middle(pas[:n]), robust.MADScale * middle(wets[:n])
-		}
-	}
-	// Too few to ask: how much the hive itself moved about earlier.
-	return scatter(c.vapourPa, j.set), scatter(c.wetness, j.set)
-}
-
-// against is how far a hive stood from a yardstick, over the days that both
-// have, written into the room given.
-func against(room []float64, days []Day, yardstick []float64, of func(*Day) float64) []float64 {
-	n := min(cap(room), len(days), len(yardstick))
-	days, yardstick = days[len(days)-n:], last(yardstick, n)
-	room = room[:n]
-	for i := range room {
-		room[i] = of(&days[i]) - yardstick[i]
-	}
-	return room
-}
-
-// scatter is that of a series' earlier days about their middle; 0 where it is
-// not known.
-func scatter(x []float64, set Settings) float64 {
-	x = last(x, set.WindowDays)
-	if mad := robust.MAD(x[:max(0, len(x)-set.LagDays)]); outyard.Known(mad) {
-		return mad
-	}
-	return 0
-}
-
-// sumUp is Page's cumulative sum (1954, Biometrika 41:100) of the daily rises
-// as shares of what is asked: a slow rise is told as soon as its days together
-// are enough, a great one within a few days, one wild day never.
-func (j *Judge) sumUp(s *subject, ev *evidence) float64 {
-	c, sum := &s.course, 0.0
-	for k := min(j.set.LagDays, len(c.vapourPa)) - 1; k >= 0; k-- {
-		i := len(c.vapourPa) - 1 - k
-		x := min((c.vapourPa[i]-ev.levelPa)/ev.needPa, (c.wetness[i]-ev.levelWet)/ev.needWet)
-		x *= j.weight(s.back(k), ev.weatherKnown)
-		if outyard.Known(x) {
-			sum = max(0, sum+min(x, j.set.MostADay)-j.set.AllowedADay)
-		}
-	}
-	return sum
-}
-
-// weight is how much a day's rise counts, by how wet the hive is at all: in
-// full where the wall is near dew and the air full, not at all where the wall
-// dries or the air is as dry as bees keep it over brood.
-func (j *Judge) weight(d *Day, weatherKnown bool) float64 {
-	w := ramp(d.InsideRHPct, j.set.DampInsideRHPct, j.set.SoakedInsideRHPct)
-	if weatherKnown {
-		w = min(w, ramp(100*math.Exp(d.Wetness), j.set.DampRHPct, j.set.SoakedRHPct))
-	}
-	return w
-}
-
-// ramp rises from 0 at from to 1 at to.
-func ramp(x, from, to float64) float64 { return min(max((x-from)/(to-from), 0), 1) }
-
 // last returns the last n of x.
-func last(x []float64, n int) []float64 { return x[max(0, len(x)-n):] }
+func last[T any](x []T, n int) []T { return x[max(0, len(x)-n):] }

@@ -94,13 +94,15 @@ func (e *episode) reasons() []string {
 	if !ev.weatherKnown {
 		surface = "air"
 	}
-	rs := []string{fmt.Sprintf("vapour %.0f Pa up on %s, where %.0f Pa would count", ev.risePa(), e.yardstick(), e.needPa),
-		fmt.Sprintf("%s nearer to saturation by %.0f %%, where %.0f %% would count", surface, 100*(math.Exp(ev.wetter())-1), 100*(math.Exp(e.needWet)-1))}
-	if ev.byRatio {
-		rs = []string{fmt.Sprintf("it holds %.1f times as much vapour over the air outside as %s, where %.1f times would count", math.Exp(ev.held.now-e.held.level), e.yardstick(), math.Exp(e.held.need)),
-			"half the ventilation doubles what a hive holds, whatever the weather and the colony's strength"}
+	times := math.Exp(ev.holds.now - e.level)
+	rs := []string{fmt.Sprintf("%s nearer to saturation by %.0f %%", surface, 100*(math.Exp(ev.wets.now-ev.wets.lowest())-1))}
+	if ev.weatherKnown {
+		rs = append([]string{fmt.Sprintf("it holds %.1f times as much vapour over the air outside as %s", times, e.yardstick()),
+			"half the ventilation doubles what a hive holds, whatever the weather and the colony's strength"}, rs...)
+	} else {
+		rs = append([]string{fmt.Sprintf("vapour %.0f %% up on %s", 100*(times-1), e.yardstick())}, rs...)
 	}
-	if outyard.Known(e.first.slopePa) && !e.stranger && !ev.byRatio {
+	if outyard.Known(e.first.slopePa) && !e.stranger {
 		rs = append(rs, fmt.Sprintf("rising %.1f Pa a day when it was noticed (chance of no rise %.2g)", e.first.slopePa, e.first.pRising))
 	}
 	if outyard.Known(ev.wallRH) {

@@ -34,11 +34,12 @@ type Judge struct {
 // A subject is a hive under judgement.
 type subject struct {
 	hive     outyard.HiveID
-	days     []Day // one for each of the last dates, the newest last
-	now      bool  // known in the recent days
-	earlier  int   // days known before them
+	days     []Day   // one for each of the last dates, the newest last
+	now      bool    // known in the recent days
+	earlier  int     // days known before them
+	insideC  float64 // in the recent days
 	course   course
-	room     []float64 // lent to one sum after another
+	sum      float64 // Page's, of the log odds of the last days
 	episodes []*episode
 
 	mould     []*mouldSpell
@@ -85,7 +86,7 @@ func (j *Judge) Day(date outyard.Date, hives []HiveDay) {
 	seen := make([]evidence, len(j.order))
 	for i, s := range j.order {
 		seen[i] = j.look(s)
-		s.now = seen[i].known()
+		s.now, s.insideC = seen[i].known(), seen[i].insideC
 		s.earlier = j.countKnown(s, j.set.LagDays, j.set.WindowDays, (*Day).known)
 	}
 	for i, s := range j.order {
@@ -93,7 +94,10 @@ func (j *Judge) Day(date outyard.Date, hives []HiveDay) {
 			j.measure(s, &seen[i])
 		}
 	}
-	j.mostGain = append(last(j.mostGain, j.set.DryingDays+j.set.LagDays-1), j.middleGain())
+	for range missed {
+		j.mostGain = append(j.mostGain, outyard.Unknown)
+	}
+	j.mostGain = append(last(j.mostGain, j.set.DryingDays-1), j.middleGain())
 	for i, s := range j.order {
 		if s.now {
 			j.weigh(s, &seen[i])

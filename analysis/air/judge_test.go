@@ -433,6 +433,53 @@ func BenchmarkAYardOfTwelveOverAWinter(b *testing.B) {
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*12*180), "ns/hive-day")
 }
 
+// In each case the first hive's excess goes from 300 Pa to so many times as much
+// over so many days, and stays there or goes back; its wall gets wetter with it.
+func TestARiseIsToldBySizeAndOneThatComesToNothingIsTakenBack(t *testing.T) {
+	first := outyard.DateOf(winterStart, coast)
+	for _, c := range []struct {
+		says        string
+		times, over float64 // days
+		until       int     // days after which it is back where it was; 0 for never
+		told        int     // within so many days of its onset; 0 for never
+		stands      bool    // at the end
+	}{
+		{"thrice as much from one day to the next", 3, 1, 0, 4, true},
+		{"twice as much within a week", 2, 7, 0, 6, true},
+		{"twice as much within three weeks", 2, 21, 0, 12, true},
+		{"a third more, and back after ten days", 1.35, 4, 10, 8, false},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			j, told := newJudge(), 0
+			for day := range 75 {
+				var hs []HiveDay
+				for hive := range 5 {
+					more := 1.0
+					if since := float64(day - 39); hive == 0 && since > 0 && (c.until == 0 || since <= float64(c.until)) {
+						more = 1 + (c.times-1)*min(1, since/c.over)
+					}
+					d := unknownDay(first.Add(day))
+					d.Hours, d.OutsideHours, d.InsideTempC, d.OutsideRHPct, d.GainKg = 24, 24, 15, 90, 0
+					d.ExcessPa = 300 * more * (1 + 0.05*math.Sin(float64(3*day+hive)))
+					d.InsidePa = 800 + d.ExcessPa
+					d.InsideRHPct = 100 * d.InsidePa / SaturationPa(15)
+					d.Wetness = math.Log(d.InsidePa / 1250)
+					d.WallRHPct = min(100, 100*math.Exp(d.Wetness))
+					hs = append(hs, HiveDay{hiveName(hive), d})
+				}
+				j.Day(first.Add(day), hs)
+				if fs := damp(j.Findings()); len(fs) > 0 && told == 0 {
+					require.Equal(t, hiveName(0), fs[0].Hive)
+					told = day - 39
+				}
+			}
+			require.Positive(t, told)
+			require.LessOrEqual(t, told, c.told)
+			require.Equal(t, c.stands, len(damp(j.Findings())) > 0)
+		})
+	}
+}
+
 // With weather and others a hive is judged by how many times as much vapour it
 // holds. The rises are those of physics: half the air let through is twice the
 // excess.

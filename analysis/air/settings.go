@@ -53,82 +53,41 @@ type Settings struct {
 	// most. More do not make a median surer, only slower.
 	MostOthers int
 
-	// RisePa, 40 Pa: the least rise of a hive's vapour against the yard that
-	// counts. A sensor off by 3 %RH makes 35 Pa of a mild winter's air.
-	RisePa float64
-	// WetterBy, 0.045: the least rise of the wall's wetness against the yard
-	// that counts, as a logarithm: 4.6 % more vapour than the wall's warmth
-	// accounts for. A growing colony warms its wall as it wets its air.
-	WetterBy float64
-	// MovingTimes, 2.3: how many times the yard's present unrest a rise must
-	// reach. Colonies go into winter and begin to brood each in its own week,
-	// and then every hive changes against the others.
-	MovingTimes float64
-	// SameLifeK, 2 K, and ChangedPerK, 0.2: for each kelvin that the hive has
-	// become warmer or colder than in its earlier course, beyond what weather
-	// does, so much more is asked: from brood nest to cluster is some 12 K.
-	SameLifeK, ChangedPerK float64
-	// AllowedADay, 0.65: the share of a rise that counts which a healthy hive
-	// may show day after day.
-	AllowedADay float64
-	// MostADay, 2.5: the most that one day adds, so that no single day tells.
+	// LatelyDays, 13 d: the last of the earlier days, beside all of them: a
+	// hive whose nest has gone out stands lower than weeks ago.
+	LatelyDays int
+	// Weather and NoWeather weigh what the days say, with and without a weather
+	// node: by logistic regression on the days of two generators that have no
+	// physics in common, where the weights of one served the other as well as
+	// its own.
+	Weather, NoWeather Odds
+	// MostRise, 5 times what is usual just now: a rise beyond that says no more.
+	MostRise float64
+	// MostStands, 1.2 (3.3 times), and MostWet, 0.6: the most that a stand of the vapour, or of
+	// the wetness, says, as logarithms.
+	MostStands, MostWet float64
+	// TrendDays, 10 d: over how many days a trend is taken.
+	TrendDays int
+	// MostADay, 3: the most that one day's log odds add, so that no single day
+	// tells.
 	MostADay float64
-	// EnoughSum, 0.8: the sum of daily shares beyond what is allowed at which a
-	// hive is called damp: two days of a great rise, four of one that counts.
+	// EnoughSum, 1.3: the sum of the days' log odds at which a hive is called
+	// damp.
 	EnoughSum float64
-	// SlowDays, 4 d: a rise that needed longer to come so far is asked for as
-	// many times as much: colonies drift apart over weeks, water comes sooner.
-	SlowDays int
-	// AloneTimes, 1.4: how many times as much is asked of a hive that has no
-	// others beside it, or no weather, to be measured against.
-	AloneTimes float64
-	// DampRHPct, 76 %: the wall's humidity below which no rise is called
-	// damp: such a hive dries, however much its bees breathe.
-	DampRHPct float64
-	// DampInsideRHPct, 50 %: the same for the air at the probe, for yards
-	// whose weather is not known.
-	DampInsideRHPct float64
-	// FewTimes, 1.2: how many times as much is asked where there are others,
-	// but fewer than LeastPeers: the middle of one or two is as unsteady as they.
-	FewTimes float64
-	// StrangerTimes, 3: how many times as much is asked of a hive that has no
-	// earlier course, because hives and their probes differ from the start.
-	StrangerTimes float64
-	// SoakedRHPct, 94 %, and SoakedInsideRHPct, 66 %: the humidity from which
-	// a rise counts in full; toward the one above it counts less and less.
-	SoakedRHPct, SoakedInsideRHPct float64
+	// StrangerHolds, 0.9 (2.5 times), and StrangerWetter, 0.25: how far above the others a
+	// hive without an earlier course may stand for all that is known, because
+	// hives and their probes differ from the start.
+	StrangerHolds, StrangerWetter float64
 	// LeastPeers, 3: hives that are damp themselves are left out of the yard's
 	// middle as long as so many others remain.
 	LeastPeers int
-	// HoldsBy, 0.25: where weather and other hives are known, the least rise of
-	// a hive's excess over theirs that counts, as a logarithm: 28 % more.
-	// Sensors good to 3 %RH make 10 % of a winter's 350 Pa.
-	HoldsBy float64
-	// OwnShare, 0.5: by what share of that its own excess must have risen, too.
-	OwnShare float64
-	// MovingRatioTimes, 1.8: how many times the others' present unrest a rise
-	// must reach.
-	MovingRatioTimes float64
-	// LowRatio, 0.25: a hive that held less than this below the others is
-	// counted from there: coming up to them from far below is not damp.
-	LowRatio float64
-	// StrangerRatioTimes, 5: how many times as much is asked of a hive without
-	// an earlier course: healthy ones differ by half.
-	StrangerRatioTimes float64
-	// EnoughRatioSum, 0.9: as EnoughSum.
-	EnoughRatioSum float64
-	// SlowRatioDays, 5 d: as SlowDays.
-	SlowRatioDays int
 	// LeastMorePa, 60 Pa: less water than that more is within what probes err.
 	LeastMorePa float64
 	// BarePa, 60 Pa: the excess of a box without bees, at most.
 	BarePa float64
-	// DryWallRHPct, 66 %, and HumidWallRHPct, 80 %: the wall's humidity from
-	// which on a day counts, and counts in full: where mould may grow.
-	DryWallRHPct, HumidWallRHPct float64
-	// CoolC, 26 °C, and NestC, 34 °C: the warmth inside up to which a day
-	// counts in full, and from which on it does not: bees over brood fan.
-	CoolC, NestC float64
+	// DryWallRHPct, 66 %, and CoolC, 26 °C: a wall drier than that in a hive
+	// warmer than that is dried by a nest.
+	DryWallRHPct, CoolC float64
 	// HiveGainKg, 0.3 kg, and YardGainKg, 0.12 kg: a hive that gained so much,
 	// or a yard whose middle did, on a day of the last DryingDays has nectar to
 	// dry.
@@ -136,17 +95,18 @@ type Settings struct {
 	// DryingDays, 10 d: for how long that goes on.
 	DryingDays int
 
-	// TrendDays, 21 d: over how many days the slope is taken.
-	TrendDays int
-	// TrendP, 0.12: the chance, by Mann-Kendall, that such a slope is none.
-	TrendP float64
 	// EasedShare, 0.5: a damp hive has dried once its rise is below so much of
-	// what was asked of it. Well below 1, so that it does not flap.
+	// what it was when it was told. Well below 1, so that it does not flap.
 	EasedShare float64
 	// EasedOfPeak, 0.3: or below so much of the most that it was.
 	EasedOfPeak float64
 	// EasedDays, 7 d: and has been for so long.
 	EasedDays int
+	// DoubtDays, 14 d, and LeastSure, 0.2: a hive that was called damp, and that
+	// no day since has made surer than that, nor has brought it to twice
+	// Odds.Holds, was not damp: the finding is taken back, then or when it ends.
+	DoubtDays int
+	LeastSure float64
 	// LostDays, 21 d: of a damp hive that nothing is known of for so long
 	// nothing more is said.
 	LostDays int
@@ -169,12 +129,12 @@ func DefaultSettings() Settings {
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
-		RisePa: 40, WetterBy: 0.045, MovingTimes: 2.3, SameLifeK: 2, ChangedPerK: 0.2, AllowedADay: 0.65, MostADay: 2.5, EnoughSum: 0.8, SlowDays: 4,
-		AloneTimes: 1.4, FewTimes: 1.2, StrangerTimes: 3,
-		DampRHPct: 76, SoakedRHPct: 94, DampInsideRHPct: 50, SoakedInsideRHPct: 66,
-		HoldsBy: 0.25, OwnShare: 0.5, MovingRatioTimes: 1.8, LowRatio: 0.25, StrangerRatioTimes: 5, EnoughRatioSum: 0.9, SlowRatioDays: 5, LeastMorePa: 60, BarePa: 60,
-		DryWallRHPct: 66, HumidWallRHPct: 80, CoolC: 26, NestC: 34, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
-		TrendDays: 21, TrendP: 0.12, EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21,
+		Weather:    Odds{Start: -2.6, Rise: 0.74, Wetter: 0.55, Rising: 2.8, Wetting: 0.4, OwnRising: 1.1, Stands: 1.8, StandsWet: 3, Wall: 4, PerK: -0.17, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0.8, Holds: 0.3},
+		NoWeather:  Odds{Start: -2.8, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 1.5, Alone: 3, Holds: 0.12},
+		LatelyDays: 13, MostRise: 5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 1.3,
+		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60,
+		DryWallRHPct: 66, CoolC: 26, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
+		EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21, DoubtDays: 14, LeastSure: 0.2,
 		MouldIdleDays: 21, MouldApart: 1.5,
 	}
 }
