@@ -110,6 +110,10 @@ func (e *episode) reasons() []string {
 	}
 	switch ev.by {
 	case others:
+		if ev.peers == 1 {
+			rs = append(rs, "measured against one other hive alone, so that a wet spell does not count, but the other may be the one that changed: less sure")
+			break
+		}
 		rs = append(rs, fmt.Sprintf("measured against the middle of %d of the yard's hives, so that a wet spell does not count", ev.peers))
 	case weather:
 		rs = append(rs, "no other hive to measure against, only the weather: less sure")

@@ -543,3 +543,26 @@ func TestHalfTheVentilationIsDamp(t *testing.T) {
 		})
 	}
 }
+
+// Two hives of a yard, or one: still found, and what it is measured against and
+// how sure that is stands in the finding.
+func TestFewHivesAreStillJudgedAndTheFindingSaysByWhat(t *testing.T) {
+	for _, row := range []struct {
+		hives     int
+		noWeather bool
+		says      string
+	}{
+		{6, false, "the middle of 5 of the yard's hives"},
+		{2, false, "one other hive alone, so that a wet spell does not count, but the other may be the one that changed: less sure"},
+		{2, true, "one other hive alone"},
+		{1, false, "no other hive to measure against, only the weather: less sure"},
+	} {
+		j := newJudge()
+		inventedWinter{seed: 2, hives: row.hives, days: 110, dampFrom: 60, dampPa: 500, dampOver: 10, noWeather: row.noWeather}.run(j, nil)
+		fs := damp(j.Findings())
+		require.NotEmpty(t, fs, "%d hives", row.hives)
+		said := strings.Join(fs[0].Facts["reasons"].([]string), "; ")
+		require.Contains(t, said, row.says)
+		require.Equal(t, row.noWeather, strings.Contains(said, "no weather node"))
+	}
+}
