@@ -203,6 +203,16 @@ func todayGoesOn(t *testing.T, b *browsertest.Browser) {
 	require.Equal(t, 1.0, comeBack())
 	b.WaitFor(t, `document.querySelector("main").textContent.includes("It lies in the ditch.")`)
 	require.Equal(t, 1.0, browsertest.Eval[float64](t, b, `window.asked`), "it was not loaded anew")
+	// Somebody unfolds something while the page is on its way.
+	tell("knocked-1", "It stands again.")
+	browsertest.Eval[bool](t, b, `(window.come = false, window.fetch = async (...a) => {
+		const answer = await window.ask(...a), text = await answer.text();
+		return { ok: true, redirected: false, text: async () => { document.querySelector("main details").open = true; setTimeout(() => { window.come = true; }); return text; } };
+	}, true)`)
+	comeBack()
+	b.WaitFor(t, `window.come`)
+	require.False(t, browsertest.Eval[bool](t, b, `document.querySelector("main").textContent.includes("It stands again.")`), "what was unfolded is not taken away")
+	browsertest.Eval[bool](t, b, `(document.querySelector("main details").open = false, window.fetch = (...a) => { window.asked++; return window.ask(...a); }, true)`)
 	browsertest.Eval[bool](t, b, `(document.querySelector("main a").focus(), true)`)
 	require.Equal(t, 1.0, comeBack(), "whoever stands on a link is left alone")
 	require.Empty(t, b.Said())
@@ -233,6 +243,18 @@ func withoutAScript(t *testing.T, b *browsertest.Browser, base string, db *sqlit
 func keepTheDraft(t *testing.T, b *browsertest.Browser, base string) {
 	b.Do(t, chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"/journal?yard=heron-point&hive=h02"))
 	b.Do(t, chromedp.Click(chromedp.CSS(`.taps input[value="fed"]`)), chromedp.SendKeys(chromedp.CSS(`[name=note]`), "Two litres <thick>."))
+	// It is promised to be kept where it is, and nowhere else.
+	kept := func() bool {
+		t.Helper()
+		return !browsertest.Eval[bool](t, b, `document.querySelector("[data-kept]").hidden`)
+	}
+	require.True(t, kept())
+	browsertest.Eval[bool](t, b, `(window.setItem = Storage.prototype.setItem, Storage.prototype.setItem = () => { throw new Error("full"); }, true)`)
+	b.Do(t, chromedp.SendKeys(chromedp.CSS(`[name=note]`), "!"))
+	require.False(t, kept(), "a private window keeps nothing")
+	browsertest.Eval[bool](t, b, `(Storage.prototype.setItem = window.setItem, true)`)
+	b.Do(t, chromedp.SendKeys(chromedp.CSS(`[name=note]`), kb.Backspace))
+	require.True(t, kept())
 	// The line drops, and the phone comes back to the page later.
 	b.Do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(base+"/journal"))
 	b.WaitFor(t, `document.querySelector("[data-restored]") && !document.querySelector("[data-restored]").hidden`)

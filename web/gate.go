@@ -144,7 +144,10 @@ const (
 func (s *site) visitor(r *http.Request) (visitor, error) {
 	owner := visitor{Owner: true}
 	if s.Accounts == nil {
-		return owner, nil
+		if s.Everybody {
+			return owner, nil
+		}
+		return visitor{}, nil // a gate that was forgotten is shut
 	}
 	if s.Loopback || s.WithoutSignIn {
 		if any, err := s.Accounts.HasKeepers(r.Context()); err != nil || !any {

@@ -477,3 +477,32 @@ func TestWhoLeavesAtTheDoorIsNoError(t *testing.T) {
 	New(db, o).ServeHTTP(httptest.NewRecorder(), httptest.NewRequestWithContext(ctx, "GET", "http://localhost/yards", nil))
 	require.NotContains(t, log.String(), "ERROR")
 }
+
+func TestAGateThatWasForgottenIsShut(t *testing.T) {
+	o := testOptions()
+	o.Everybody = false
+	srv, _ := visit(t, seed(t), o)
+	g := newGuest(t, srv)
+	for _, path := range []string{"/", "/yards/heron-point", "/api/v1/readings"} {
+		resp, body := g.send(http.MethodGet, path, "", "")
+		require.NotEqual(t, http.StatusOK, resp.StatusCode, path)
+		require.NotContains(t, body, "Heron Point")
+	}
+}
+
+func TestACommandLeavesWhoWroteAnEntry(t *testing.T) {
+	o := testOptions()
+	o.OwnToken = "of-the-daemon"
+	srv, db, _ := guarded(t, o)
+	e, err := db.AddEntry(t.Context(), outyard.Entry{Time: testNow, Yard: "heron-point", Hive: "h02", Kind: outyard.BoxOn, Kg: 61, By: "maya"})
+	require.NoError(t, err)
+	// What "journal fix" sends.
+	resp, body := newGuest(t, srv).send(http.MethodPut, "/api/v1/journal/"+e.ID, "application/json",
+		`{"time":"2027-05-14T16:30:20Z","yard":"heron-point","hive":"h02","kind":"box-on","kg":6.1}`, "Authorization", "Bearer of-the-daemon")
+	require.Equal(t, http.StatusOK, resp.StatusCode, body)
+	versions, err := db.EntryVersions(t.Context(), e.ID)
+	require.NoError(t, err)
+	require.Len(t, versions, 2)
+	require.InDelta(t, 6.1, versions[1].Kg, 0)
+	require.Equal(t, "maya", versions[1].By)
+}

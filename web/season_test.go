@@ -252,7 +252,7 @@ func smooth(x float64) float64 {
 }
 
 func testOptions() Options {
-	return Options{Yards: testYards, Now: func() time.Time { return testNow }, MQTTAddr: "127.0.0.1:1883", Version: "test"}
+	return Options{Yards: testYards, Now: func() time.Time { return testNow }, MQTTAddr: "127.0.0.1:1883", Version: "test", Everybody: true}
 }
 
 // visit serves the store and returns a function that gets an address.

@@ -92,9 +92,10 @@ type Options struct {
 	// there is none.
 	Settings func() []Setting
 	Version  string
-	// Accounts say who may come in; nil: everybody may do everything. While
-	// there is none yet, everybody on this machine may.
-	Accounts Accounts
+	// Accounts say who may come in; nil: nobody, but where Everybody may do
+	// everything. While there is none yet, everybody on this machine may.
+	Accounts  Accounts
+	Everybody bool
 	// OwnToken is by what commands of the daemon's own user ask it, whatever
 	// accounts there are; empty: they cannot.
 	OwnToken string

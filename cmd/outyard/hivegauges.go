@@ -11,6 +11,7 @@ import (
 
 	"outyard"
 	"outyard/collector"
+	"outyard/configs"
 	"outyard/store"
 )
 
@@ -27,6 +28,7 @@ const (
 // gaugesStore is what the metrics of hives ask of a store.
 type gaugesStore interface {
 	Newest(ctx context.Context) ([]outyard.Reading, error)
+	EachReading(ctx context.Context, q store.Query, each func(outyard.Reading) error) error
 	Findings(ctx context.Context, q store.Query) (items []outyard.Finding, next string, err error)
 }
 
@@ -63,9 +65,10 @@ type hiveGauges struct {
 	now   func() time.Time
 	log   *slog.Logger
 
-	mu     sync.Mutex
-	begun  bool // what the store has has been read
-	latest map[collector.Place]*latestOf
+	mu      sync.Mutex
+	begun   bool // what the store has has been read
+	latest  map[collector.Place]*latestOf
+	tooMany bool // it was logged
 }
 
 // latestOf is of each quantity the last value, and when it was measured.
@@ -115,6 +118,17 @@ func (g *hiveGauges) begin(ctx context.Context) error {
 		return err
 	}
 	g.kept(newest)
+	// What a node sent apart, and last before its newest reading, is no part of
+	// that. One reading at a time, so that a day of them takes no memory.
+	one := make([]outyard.Reading, 1)
+	err = g.db.EachReading(ctx, store.Query{From: g.now().Add(-gaugeLasts)}, func(r outyard.Reading) error {
+		one[0] = r
+		g.kept(one)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	g.mu.Lock()
 	g.begun = true
 	g.mu.Unlock()
@@ -152,9 +166,19 @@ func (g *hiveGauges) Collect(to chan<- prometheus.Metric) {
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	hives := 0
 	for _, y := range g.yards() {
 		g.tellFindings(to, y.ID, "", findings)
 		for _, h := range y.Hives {
+			// The config is refused above the limit; yards that place themselves,
+			// and a config read again, come past that.
+			if hives++; hives > configs.MaxHivesInMetrics {
+				if !g.tooMany {
+					g.log.Warn("metrics of hives: there are too many hives, and the last of them are not told", "most", configs.MaxHivesInMetrics)
+				}
+				g.tooMany = true
+				return
+			}
 			g.tellFindings(to, y.ID, h.ID, findings)
 			of := g.latest[collector.Place{Yard: y.ID, Hive: h.ID}]
 			if of == nil {

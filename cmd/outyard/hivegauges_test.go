@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"strings"
 	"testing"
@@ -13,12 +14,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"outyard"
+	"outyard/configs"
 	"outyard/store"
 )
 
 // A fixedStore has what it is given, or does not answer.
 type fixedStore struct {
 	newest []outyard.Reading
+	before []outyard.Reading // of the last day
 	open   []outyard.Finding
 	away   error
 }
@@ -28,6 +31,18 @@ func (s *fixedStore) Newest(context.Context) ([]outyard.Reading, error) {
 		return nil, s.away
 	}
 	return s.newest, nil
+}
+
+func (s *fixedStore) EachReading(_ context.Context, q store.Query, each func(outyard.Reading) error) error {
+	for _, r := range s.before {
+		if r.Time.Before(q.From) {
+			return errors.New("more than the last day is asked for")
+		}
+		if err := each(r); err != nil {
+			return err
+		}
+	}
+	return s.away
 }
 
 func (s *fixedStore) Findings(_ context.Context, q store.Query) ([]outyard.Finding, string, error) {
@@ -111,14 +126,37 @@ weight_grams hive=h01 yard=mill-lane 41234`)
 	require.Empty(t, problems)
 }
 
+func TestMetricsOfHivesBeyondTheLimit(t *testing.T) {
+	y := outyard.Yard{ID: "mill-lane"}
+	now := time.Date(2027, 5, 12, 12, 0, 0, 0, time.UTC)
+	var newest []outyard.Reading
+	for i := range configs.MaxHivesInMetrics + 5 {
+		h := outyard.Hive{ID: outyard.HiveID(fmt.Sprintf("h%04d", i))}
+		r := outyard.NewReading(y.ID, h.ID, now)
+		r.Values[outyard.Weight] = 40
+		y.Hives, newest = append(y.Hives, h), append(newest, r)
+	}
+	var log strings.Builder
+	g := newHiveGauges(&fixedStore{newest: newest}, func() []outyard.Yard { return []outyard.Yard{y} }, func() time.Time { return now }, slog.New(slog.NewTextHandler(&log, nil)))
+	reg := prometheus.NewPedanticRegistry()
+	reg.MustRegister(g)
+	for range 2 {
+		n, err := testutil.GatherAndCount(reg, "outyard_hive_weight_grams")
+		require.NoError(t, err)
+		require.Equal(t, configs.MaxHivesInMetrics, n)
+	}
+	require.Equal(t, 1, strings.Count(log.String(), "too many hives"), "said once")
+}
+
 // TestMetricsOfEachHiveLive asks a daemon for them, before and after a restart.
 func TestMetricsOfEachHiveLive(t *testing.T) {
 	dir := t.TempDir()
 	env := []string{ownBroker, "OUTYARD_METRICS_PER_HIVE=true",
 		"OUTYARD_YARDS=[{id: home, latitude: 48.8, longitude: -123.3, timezone: America/Vancouver, hives: [{id: h1}]}]"}
 	d := startDaemon(t, dir, env...)
-	publish(t, d.mqtt, "yards/home/hives/h1", `[{"n":"weight","u":"kg","v":41.2},{"n":"inside-rh","u":"%RH","v":58}]`)
-	publish(t, d.mqtt, "yards/home/hives/h2", `[{"n":"weight","u":"kg","v":30}]`) // in no yard
+	publish(t, d.mqtt, "yards/home/hives/h1", `[{"n":"weight","u":"kg","v":41.2}]`)
+	publish(t, d.mqtt, "yards/home/hives/h1", `[{"n":"inside-rh","u":"%RH","v":58,"t":-60}]`) // apart, and measured before
+	publish(t, d.mqtt, "yards/home/hives/h2", `[{"n":"weight","u":"kg","v":30}]`)             // in no yard
 	has := []string{`outyard_hive_weight_grams{hive="h1",yard="home"} 41200`, `outyard_hive_inside_humidity_ratio{hive="h1",yard="home"} 0.58`,
 		`outyard_hive_last_reading_timestamp_seconds{hive="h1",yard="home"} 1.`} // seconds, as 1.8e+09
 	d.sees("/metrics", has...)

@@ -23,14 +23,18 @@ for (const el of document.querySelectorAll("[data-await]")) {
 if (document.querySelector("[data-fresh]")) {
   const main = document.querySelector("main");
   let last = Date.now();
+  const busy = () => {
+    const on = document.activeElement;
+    return on !== main && main.contains(on) || main.querySelector("details[open]") || !getSelection().isCollapsed;
+  };
   const fresh = async () => {
-    const every = main.querySelector("[data-fresh]")?.dataset.fresh, on = document.activeElement;
-    if (every === undefined || document.hidden || Date.now() - last < every * 1000) return;
-    if (on !== main && main.contains(on) || main.querySelector("details[open]") || !getSelection().isCollapsed) return;
+    const every = main.querySelector("[data-fresh]")?.dataset.fresh;
+    if (every === undefined || document.hidden || Date.now() - last < every * 1000 || busy()) return;
     last = Date.now();
     const answer = await fetch(location.pathname, { headers: { Accept: "text/html" } }).catch(() => null);
     if (!answer?.ok || answer.redirected) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (busy()) return; // since it was asked for
     for (const part of ["main", "footer"]) document.querySelector(part).replaceChildren(...page.querySelector(part).childNodes);
   };
   setInterval(fresh, 10000);
@@ -60,9 +64,11 @@ for (const box of document.querySelectorAll("[data-feed]")) {
 // written down: out at a yard the line drops, and gloves press twice.
 for (const form of document.querySelectorAll("form[data-draft]")) {
   const key = form.dataset.draft, fields = () => [...form.elements].filter((e) => e.name && e.name !== "token");
-  const store = { get: () => { try { return JSON.parse(localStorage.getItem(key)); } catch { return null; } }, set: (v) => { try { localStorage.setItem(key, JSON.stringify(v)); } catch { /* private windows keep nothing */ } }, drop: () => { try { localStorage.removeItem(key); } catch { /* as above */ } } };
+  const store = { get: () => { try { return JSON.parse(localStorage.getItem(key)); } catch { return null; } }, set: (v) => { try { localStorage.setItem(key, JSON.stringify(v)); return true; } catch { return false; /* private windows keep nothing */ } }, drop: () => { try { localStorage.removeItem(key); } catch { /* as above */ } } };
   if (form.dataset.done) store.drop();
   const draft = store.get();
+  const promise = (kept) => { for (const said of form.querySelectorAll("[data-kept]")) said.hidden = !kept; };
+  promise(draft);
   if (draft && !form.dataset.full) {
     for (const e of fields()) {
       if (!(e.name in draft)) continue;
@@ -77,7 +83,7 @@ for (const form of document.querySelectorAll("form[data-draft]")) {
   form.addEventListener("input", () => {
     const now = {};
     for (const e of fields()) if (e.type !== "radio" || e.checked) now[e.name] = e.value;
-    store.set(now);
+    promise(store.set(now)); // only where it is so
   });
 }
 
