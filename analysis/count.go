@@ -57,6 +57,7 @@ func (c *Course) count(date outyard.Date) {
 		}
 	}
 	c.watchCreep(date, gains, weather)
+	c.watchShifts(date, weights, warmth)
 	for i := range gains {
 		if c.hives[gains[i].Hive].unsure(from, to) {
 			gains[i].GainKg, rows[i].GainKg, rows[i].NightLossKg = outyard.Unknown, outyard.Unknown, outyard.Unknown
@@ -112,6 +113,22 @@ func (c *Course) watchCreep(date outyard.Date, gains []flow.HiveDay, w flow.Weat
 	}
 	c.faults.Day(date, hives, w.MaxTempC, w.RainMm)
 	c.setAside()
+}
+
+// watchShifts looks for nodes whose days run early or late.
+func (c *Course) watchShifts(date outyard.Date, weights []gain.HiveHours, warmth [][]brood.Hour) {
+	if !c.set.Fault.ByCourse {
+		return
+	}
+	hives := make([]instruments.HiveHours, len(weights))
+	for i, w := range weights {
+		insideC := make([]float64, len(warmth[i]))
+		for k, hour := range warmth[i] {
+			insideC[k] = hour.InsideC
+		}
+		hives[i] = instruments.HiveHours{Hive: w.Hive, Kg: w.Kg, InsideC: insideC}
+	}
+	c.faults.Hours(date, hives)
 }
 
 // fedLasts is how long sugar that was given may still be carried down and

@@ -99,6 +99,10 @@ type FaultSettings struct {
 
 	Creep CreepSettings
 	Swim  SwimSettings
+	Shift ShiftSettings
+	// ByCourse, false, has clocks judged by how the days run: for readings of
+	// which nothing tells when they arrived. Whoever knows that knows more.
+	ByCourse bool
 }
 
 // DefaultFaultSettings returns the defaults.
@@ -107,7 +111,7 @@ func DefaultFaultSettings() FaultSettings {
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 40, Hot: 12 * time.Hour,
 		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38, NestFor: 72 * time.Hour, NestLeastC: 32, PoundsKg: 1, PoundsFromKg: 20, PoundsAbove: 1.5,
 		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, JumpUsual: 5, Jumps: 4, JumpDays: 7,
-		Creep: defaultCreepSettings(), Swim: defaultSwimSettings()}
+		Creep: defaultCreepSettings(), Swim: defaultSwimSettings(), Shift: defaultShiftSettings()}
 }
 
 // A lie is how a sensor errs.
@@ -146,6 +150,7 @@ type sensors struct {
 	bare bool // next to nothing stands on the scale
 	creep
 	nights
+	shifts shifts
 }
 
 // A sensor is one quantity of one node.

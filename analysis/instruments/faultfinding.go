@@ -12,6 +12,9 @@ import (
 func (f *Faults) Findings() []outyard.Finding {
 	var found []outyard.Finding
 	for _, n := range f.nodes {
+		for _, s := range n.shifts.past {
+			found = append(found, f.shiftFinding(n.hive, s))
+		}
 		for _, q := range watchedQuantities {
 			if n.of[q] == nil {
 				continue

@@ -36,8 +36,9 @@ func newReplay() *cobra.Command {
 		Short: "Run the analyses over a readings file, as they would have run live",
 		Long: `Run the analyses over a readings file, with the file's own time as the clock,
 as the daemon would have run them live. A column "arrival" may say when a row
-reached the daemon; without it a row arrived at its own time. Nothing is kept
-and nobody is told. "-" stands for standard input or output.
+reached the daemon; without it a row arrived at its own time, and a node's clock
+is judged by how its days run beside the yard's. Nothing is kept and nobody is
+told. "-" stands for standard input or output.
 
 A yard that is not in the config is taken as it comes: its days are those of the
 offset in which the file gives its times, and its noon is guessed from that.`,
@@ -215,6 +216,7 @@ func replayYards(yards map[outyard.YardID]*season, journal []outyard.Entry, unti
 // replayYard lets a yard's rows arrive one after the other, and then time go by.
 func replayYard(y *season, journal []outyard.Entry, until time.Time) ([]outyard.Finding, []outyard.Day) {
 	set := analysis.DefaultSettings()
+	set.Fault.ByCourse = !y.arrivals
 	course := analysis.NewCourse(y.yard, journal, set)
 	ledger := alerts.NewLedger(nil)
 	clocks := instruments.NewClocks(y.yard, timekeeping.DefaultSettings(), nil)

@@ -17,6 +17,8 @@ type season struct {
 	hives []outyard.HiveID
 	place map[outyard.HiveID]int32 // in hives
 	parts [][]row                  // partLength each, the last of fewer
+	// arrivals says that the file tells when rows arrived.
+	arrivals bool
 }
 
 // partLength is a power of two. Rows lie in parts, since one long slice is
@@ -45,6 +47,7 @@ func (s *season) add(r csvfile.Row) {
 			s.yard.Hives = append(s.yard.Hives, outyard.Hive{ID: r.Reading.Hive, Name: string(r.Reading.Hive)})
 		}
 	}
+	s.arrivals = s.arrivals || !r.Arrival.Equal(r.Reading.Time)
 	if n := len(s.parts); n == 0 || len(s.parts[n-1]) == partLength {
 		s.parts = append(s.parts, make([]row, 0, partLength))
 	}

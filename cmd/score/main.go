@@ -85,7 +85,9 @@ func scoreSeeds(from, to uint64, opts simulator.Options, not without) (*tally, e
 		slots <- struct{}{}
 		go func() {
 			defer func() { <-slots; wg.Done() }()
-			t, err := scoreSeason(seed, opts, not, analysis.DefaultSettings())
+			set := analysis.DefaultSettings()
+			set.Fault.ByCourse = true // as in a replay of readings alone
+			t, err := scoreSeason(seed, opts, not, set)
 			mu.Lock()
 			defer mu.Unlock()
 			if err != nil && first == nil {
