@@ -25,15 +25,18 @@ leader=
 # Ends the container as the power would.
 pull() {
 	[ -n "$nspawn" ] || return 0
-	kill -KILL "$leader" 2>/dev/null || true
-	wait "$nspawn" 2>/dev/null || true
-	nspawn=
+	[ -z "$leader" ] || kill -KILL "$leader" 2>/dev/null || true
+	# What does not end by that is ended too: nothing here waits for ever.
+	until_so 30 gone "$nspawn" || kill -KILL "$nspawn" 2>/dev/null || true
+	until_so 10 gone "$nspawn" || { echo "the container does not end: process $nspawn" >&2; return 1; }
+	nspawn=""
+	leader=""
 }
 cleanup() {
 	local code=$?
 	trap - EXIT
 	if [ "$code" -ne 0 ] && [ -n "$nspawn" ]; then inside journalctl --no-pager -u outyard -n 60 >&2 || true; fi
-	pull
+	pull || code=1
 	rm -rf --one-file-system "$work"
 	exit "$code"
 }
@@ -41,15 +44,19 @@ trap cleanup EXIT
 
 step() { echo "== $*"; }
 die() { echo "FAILED: $*" >&2; exit 1; }
-# In the container that is booted.
-inside() { nsenter --target "$leader" --all -- "$@"; }
+# Whether a process has ended; one that nobody has waited for counts as ended.
+gone() { ! grep -q '^State:[[:space:]]*[^Z]' "/proc/$1/status" 2>/dev/null; }
+# In the container that is booted. Nothing there takes minutes but by hanging:
+# the longest is an installation, which stops and starts the daemon.
+inside() { timeout --kill-after=10 180 nsenter --target "$leader" --all -- "$@"; }
 about() { inside systemctl show outyard --value -p "$1"; }
 logged() { inside journalctl --no-pager -o cat -u outyard | grep -qF -- "$1"; }
-# Looks again and again whether something has come about.
+# Looks again and again whether something has come about, for so many seconds
+# by the clock: a look may itself take long.
 until_so() { # seconds command...
-	local tries=$(($1 * 5))
+	local until=$((SECONDS + $1))
 	shift
-	for _ in $(seq "$tries"); do
+	while [ "$SECONDS" -le "$until" ]; do
 		! "$@" >/dev/null 2>&1 || return 0
 		sleep 0.2
 	done
@@ -62,7 +69,7 @@ boot() {
 	systemd-nspawn --quiet --directory "$root" --machine outyard-try --register=no --keep-unit --private-network \
 		--console=read-only --boot </dev/null >"$work/console" 2>&1 &
 	nspawn=$!
-	booted() { leader=$(pgrep -P "$nspawn" | head -n 1) && inside systemctl is-system-running --wait | grep -Eq 'running|degraded'; }
+	booted() { leader=$(pgrep -P "$nspawn" | head -n 1) && timeout 60 nsenter --target "$leader" --all -- systemctl is-system-running --wait | grep -Eq 'running|degraded'; }
 	until_so 120 booted || { tail -n 40 "$work/console" >&2; die "it does not boot"; }
 }
 
@@ -70,7 +77,7 @@ step "a Debian $suite with systemd"
 if [ -n "${FRESH:-}" ]; then
 	cp -a "$FRESH" "$root"
 else
-	debootstrap --variant=minbase --include=$packages "$suite" "$root" "$mirror" >"$work/debootstrap.log" || { tail "$work/debootstrap.log" >&2; die "debootstrap"; }
+	timeout --kill-after=10 1800 debootstrap --variant=minbase --include=$packages "$suite" "$root" "$mirror" >"$work/debootstrap.log" || { tail "$work/debootstrap.log" >&2; die "debootstrap"; }
 fi
 rm -rf "${root:?}"/run/*
 cp "$deb" "$root/srv/outyard.deb"

@@ -90,11 +90,7 @@ func TestFromASwarmToTheJournal(t *testing.T) {
 	at("/")
 	require.Contains(t, text("header"), "Signed in as maya")
 	// The daemon hears of it in the third hour of the demonstration.
-	browsertest.Eval[bool](t, b, `(window.seen = false, window.look = async () => {
-		window.seen = (await (await fetch("/")).text()).includes(">Swarm left<");
-		if (!window.seen) setTimeout(window.look, 100);
-	}, window.look(), true)`)
-	b.WaitFor(t, `window.seen`)
+	b.WaitForAnswer(t, "/", `text.includes(">Swarm left<")`)
 	b.Do(t, chromedp.Navigate(base+"/"))
 	const swarm = `article:has(.mark.now path):has(.say)`
 	require.Contains(t, text(swarm+" h3"), "Swarm left")
@@ -155,17 +151,16 @@ func TestFromASwarmToTheJournal(t *testing.T) {
 	// The daily table has the split out of the colony's own gain, once that day
 	// is over: simulator.DemoOptions lets 2.3 kg go in a flow of 2.6 kg a day, so
 	// that the day as weighed was a loss, and without the split is a gain.
-	browsertest.Eval[bool](t, b, `(window.day = "", window.look = async () => {
-		const { items } = await (await fetch("/api/v1/daily?yard=heron-point&hive=h03&from=`+dayOf(finding)+`&to=`+dayOf(finding)+`")).json();
-		window.day = items.length ? JSON.stringify(items[0]) : "";
-		if (!window.day) setTimeout(window.look, 100);
-	}, window.look(), true)`)
-	b.WaitFor(t, `window.day !== ""`)
-	var day struct {
-		GainKg    float64 `json:"gain_kg"`
-		HandledKg float64 `json:"handled_kg"`
+	const counted = `text.startsWith("{") && JSON.parse(text).items.length > 0`
+	table := b.WaitForAnswer(t, "/api/v1/daily?yard=heron-point&hive=h03&from="+dayOf(finding)+"&to="+dayOf(finding), counted)
+	var days struct {
+		Items []struct {
+			GainKg    float64 `json:"gain_kg"`
+			HandledKg float64 `json:"handled_kg"`
+		} `json:"items"`
 	}
-	require.NoError(t, json.Unmarshal([]byte(browsertest.Eval[string](t, b, `window.day`)), &day))
+	require.NoError(t, json.Unmarshal([]byte(table), &days))
+	day := days.Items[0]
 	require.InDelta(t, -2.1, day.HandledKg, 0.5)
 	require.Greater(t, day.GainKg, 0.5)
 	require.Less(t, day.GainKg+day.HandledKg, 0.0)

@@ -5,6 +5,7 @@ package browsertest
 import (
 	"context"
 	"os"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -17,11 +18,12 @@ import (
 )
 
 const (
-	// life is how long a browser lives at most: a test that hangs ends.
-	life = 10 * time.Minute
+	// life is how long a browser lives at most where the tests have no time limit
+	// of their own; else it ends so long before that, to be ended in order.
+	life, before = time.Hour, 10 * time.Second
 	// patience is how long a test waits for what must come, many times what it
 	// takes; often is how often it looks.
-	patience = time.Minute
+	patience = 3 * time.Minute
 	often    = 30 * time.Millisecond
 )
 
@@ -53,6 +55,10 @@ func Open(t *testing.T) *Browser {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), life)
 	t.Cleanup(cancel)
+	if end, limited := t.Deadline(); limited {
+		ctx, cancel = context.WithDeadline(ctx, end.Add(-before))
+		t.Cleanup(cancel)
+	}
 	// The page stands still: it scrolls smoothly to an anchor otherwise, and a
 	// click goes to where the button was.
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox, chromedp.DisableGPU,
@@ -103,6 +109,23 @@ func Eval[T any](t *testing.T, b *Browser, js string) T {
 	v, err := chromedp.Run(b.Ctx, chromedp.Evaluate[T](js))
 	require.NoError(t, err, js)
 	return v
+}
+
+// WaitForAnswer polls until the page gets an answer from path of which js, with
+// text as its words, is true. A line that fails is no answer: it asks again.
+func (b *Browser) WaitForAnswer(t *testing.T, path, js string) (text string) {
+	t.Helper()
+	b.WaitFor(t, `(() => {
+		if (!window.looking) {
+			window.looking = true;
+			fetch(`+strconv.Quote(path)+`).then((a) => a.text()).then((t) => { window.heard = t; }, () => {}).finally(() => { window.looking = false; });
+		}
+		const text = window.heard ?? "";
+		return Boolean(`+js+`);
+	})()`)
+	text = Eval[string](t, b, `window.heard`)
+	Eval[bool](t, b, `(delete window.heard, true)`)
+	return text
 }
 
 // WaitFor polls until js is true. A page that is just being left cannot be
