@@ -16,7 +16,7 @@ import (
 // flight come to all hives of a yard at one time.
 type ShiftSettings struct {
 	// LeastH, 2 h: by how much the days must differ. Shade and the way an entrance
-	// looks move a hive's morning by one. LeastFlightH, 5 h: the same of the weight,
+	// looks move a hive's morning by one. LeastFlightH, 7 h: the same of the weight,
 	// which goes by the flight: weak colonies, and those that rob, fly late.
 	LeastH, LeastFlightH int
 	// LikeR, 0.85: how alike the two courses must be once one is shifted, and
@@ -33,7 +33,7 @@ type ShiftSettings struct {
 }
 
 func defaultShiftSettings() ShiftSettings {
-	return ShiftSettings{LeastH: 2, LeastFlightH: 5, LikeR: 0.85, BetterR: 0.2, AlignedR: 0.7, LeastK: 0.5, LeastKg: 0.08, Days: 5, Agree: 4, Before: 4}
+	return ShiftSettings{LeastH: 2, LeastFlightH: 7, LikeR: 0.85, BetterR: 0.2, AlignedR: 0.7, LeastK: 0.5, LeastKg: 0.08, Days: 5, Agree: 4, Before: 4}
 }
 
 // A HiveHours is a hive's date hour by hour, NaN where not known.

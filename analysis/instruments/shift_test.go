@@ -30,9 +30,9 @@ func TestAClockThatIsOffShowsInTheCourseOfTheDays(t *testing.T) {
 		{"days that run alike", warm, flight, 0, 0, 3, 0},
 		{"nine hours behind", warm, flight, -9, -9, 3, -540},
 		{"three hours ahead, by the warmth", warm, flat, 3, 3, 3, 180},
-		{"bees that fly three hours later are late risers", flat, flight, 0, 3, 3, 0},
-		{"nor are they when the box warms with the others, however late", warm, flight, 0, 7, 3, 0},
-		{"but seven hours are no bee's", flat, flight, 0, 7, 3, 420},
+		{"bees that fly five hours later are weak, or rob", flat, flight, 0, 5, 3, 0},
+		{"nor are they when the box warms with the others, however late", warm, flight, 0, 8, 3, 0},
+		{"but eight hours are no bee's", flat, flight, 0, 8, 3, 480},
 		{"grey days say nothing", flat, flat, -9, -9, 3, 0},
 		{"nor does one other hive", warm, flight, -9, -9, 1, 0},
 	} {
