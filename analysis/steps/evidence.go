@@ -224,7 +224,8 @@ func (s *scales) weighCold() {
 		return
 	}
 	z := cold / d.MovesK
-	s.add(Overturned, 2.5*ramp(z, 2.5, 5), "")
+	coldest := 1.5 * ramp(z, 2.5, 5) * ramp(cold, 2.5, 4) // the bees' leaving does not cool it by as much
+	s.add(Overturned, 2.5*ramp(z, 2.5, 5)+coldest, "")
 	told := fmt.Sprintf("it was %.1f °C colder inside, as under an open lid", cold)
 	if c.BroodProbe {
 		s.add(KeepersWork, 2.5*ramp(z, 2.5, 5), told)
@@ -234,7 +235,7 @@ func (s *scales) weighCold() {
 		return
 	}
 	soon := ramp(s.cadenceMin, 60, 15)
-	s.add(KeepersWork, (1+1.5*soon)*ramp(z, 2.5, 5)*ramp(cold, 1, 2.5)+1.5*ramp(z, 2.5, 5)*ramp(cold, 2.5, 4), told)
+	s.add(KeepersWork, (1+1.5*soon)*ramp(z, 2.5, 5)*ramp(cold, 1, 2.5)+coldest, told)
 }
 
 // heatSeen is the chance that the samples show how hot the nest was, had a

@@ -432,3 +432,15 @@ func TestAWeakColonyLosesNoMoreForagersThanItHas(t *testing.T) {
 	require.Less(t, p(0.35, 1.1), unknown)
 	require.Greater(t, p(0.9, 0.5), unknown)
 }
+
+// A hive that lies open is as cold as one that is worked on.
+func TestColdSpeaksForNoWorkAgainstAHiveKnockedOver(t *testing.T) {
+	odds := func(coldK float64) float64 {
+		d, c := aSwarm()
+		d.AfterKg, d.LowestKg, d.WarmedK, d.CooledK, d.MovesK = 6, 6, -coldK, coldK, 0.3
+		c.BroodProbe, c.SunDeg, c.SolarHour, c.SwarmSeason = false, 2, 8, -1.5
+		v := Explain(d, c, DefaultSettings())
+		return math.Log(v.P[Overturned] / v.P[KeepersWork])
+	}
+	require.GreaterOrEqual(t, odds(6), odds(0)-1e-9)
+}
