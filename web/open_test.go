@@ -29,7 +29,7 @@ func serveOpen(t *testing.T, most limits) (addr string) {
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() {
-		ended <- serve(ctx, l, New(emptyStore(t), Options{Yards: func() []outyard.Yard { return nil }, Now: time.Now, Loopback: true, Feed: NewFeed()}), nil, most)
+		ended <- serve(ctx, l, New(emptyStore(t), Options{Yards: func() []outyard.Yard { return nil }, Now: time.Now, Loopback: true, Everybody: true, Feed: NewFeed()}), nil, most)
 	}()
 	t.Cleanup(func() { cancel(); require.NoError(t, <-ended) })
 	return l.Addr().String()
