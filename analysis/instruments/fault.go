@@ -451,7 +451,11 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		}
 	case temp || rh && s.run.value < 98:
 		moved := !(s.run.topC-s.run.lowC < f.set.MovedK)
-		brood := q == outyard.InsideTemp && s.run.value >= 31 && s.run.value <= 37
+		// One that showed every breath of the nest before, and stays at its last
+		// figure, is not held there by its step.
+		n, steady := f.sameBefore(s)
+		fine := n > 0 && float64(steady) < f.set.CoarseShare*float64(n) && math.Abs(s.run.value-s.run.before) <= 1
+		brood := q == outyard.InsideTemp && s.run.value >= 31 && s.run.value <= 37 && !fine
 		if same >= max(f.set.StuckAir, f.usually(s)) && moved && !brood {
 			return stuck, s.run.from, 0.93
 		}
@@ -602,17 +606,23 @@ func (f *Faults) usually(s *sensor) time.Duration {
 // still is for how long a weight may stand still on a coarse scale; nothing for
 // one whose last digit never rests.
 func (f *Faults) still(s *sensor) time.Duration {
-	n, same := 0, 0
+	n, same := f.sameBefore(s)
+	if float64(same) < f.set.CoarseShare*float64(n) {
+		return 0
+	}
+	return time.Duration(s.grain / f.set.StillKgPerDay * float64(24*time.Hour))
+}
+
+// sameBefore is how many readings there were on the days before the present
+// run, and how many of them were equal to the one before.
+func (f *Faults) sameBefore(s *sensor) (n, same int) {
 	before := s.run.from.Unix() / (24 * 3600)
 	for _, d := range s.days {
 		if d.day > 0 && d.day < before && d.day >= before-usualDays {
 			n, same = n+d.n, same+d.same
 		}
 	}
-	if float64(same) < f.set.CoarseShare*float64(n) {
-		return 0
-	}
-	return time.Duration(s.grain / f.set.StillKgPerDay * float64(24*time.Hour))
+	return n, same
 }
 
 // longest is UsualTimes the longest that a sensor did a thing for on the days

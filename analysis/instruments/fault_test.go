@@ -132,6 +132,11 @@ func TestWhichSensorLies(t *testing.T) {
 		{"-127 °C is one that is not there", between(onset, 1e9, shows(outyard.InsideTemp, -127)), "inside-temp", "unplugged", outyard.Open},
 		{"nought for days is stuck", between(onset, 1e9, shows(outyard.InsideTemp, 0)), "inside-temp", "stuck", outyard.Open},
 		{"34.5 °C for days is a brood nest, shown by a coarse sensor", between(onset, 1e9, shows(outyard.InsideTemp, 34.5)), "", "", ""},
+		{"but not when a fine sensor, which showed its every breath, stays at one of them", func(hour float64, r *outyard.Reading) {
+			noise := rand.New(rand.NewPCG(3, uint64(hour*10)))
+			r.Values[outyard.InsideTemp] = math.Round(16*(34.6+0.2*noise.NormFloat64())) / 16
+			between(onset, 1e9, shows(outyard.InsideTemp, 34.5625))(hour, r)
+		}, "inside-temp", "stuck", outyard.Open},
 		{"a probe mended is over", between(onset, onset+50, shows(outyard.InsideTemp, 85)), "inside-temp", "unplugged", outyard.Over},
 		{"no humidity at all is no air", between(onset, 1e9, shows(outyard.InsideRH, 0)), "inside-rh", "unplugged", outyard.Open},
 		{"100 % for two days without a break is a wet sensor", between(onset, 1e9, shows(outyard.InsideRH, 100)), "inside-rh", "saturated", outyard.Open},
