@@ -38,6 +38,7 @@ type stand struct {
 	before float64 // of the earlier days
 	lately float64 // of the last of them
 	own    bool    // there are earlier days enough
+	sway   float64 // standard deviation of the earlier days, robustly; 0 where not known
 }
 
 // lowest is what a rise is counted from in the end.
@@ -188,6 +189,9 @@ func (j *Judge) stand(x []float64) stand {
 	x = last(x, j.set.WindowDays)
 	earlier := x[:max(0, len(x)-j.set.LagDays)]
 	s := stand{now: robust.Median(last(x, j.set.RecentDays)), before: robust.Median(earlier), own: robust.Count(earlier) >= j.set.LeastCourseDays}
+	if sway := robust.MADScale * robust.MAD(earlier); outyard.Known(sway) {
+		s.sway = sway
+	}
 	s.lately = robust.Median(last(earlier, j.set.LatelyDays))
 	if !outyard.Known(s.lately) {
 		s.lately = s.before

@@ -13,7 +13,7 @@ import (
 // logarithms. Of two defaults the first is with a weather node, the second
 // without.
 type Odds struct {
-	// Start, -2.6 and -2.8: where the odds begin.
+	// Start, -2.3 and -2.8: where the odds begin.
 	Start float64
 	// Rise, 0.74 and 0.8, weighs the rise of the vapour.
 	Rise float64
@@ -98,8 +98,13 @@ func (j *Judge) logOdds(s *subject, ev *evidence) float64 {
 		wet.before, wet.lately = set.StrangerWetter, set.StrangerWetter
 	}
 	holds, wets := j.unrest(s)
-	x += w.Rise*j.rise(vapour, holds, w.Noise) + w.Wetter*j.rise(wet, wets, w.WetNoise)
-	x += w.Rising*tau(last(c.vapour, set.TrendDays)) + w.Wetting*tau(last(c.wetness, set.TrendDays)) + w.OwnRising*tau(last(c.own, set.TrendDays))
+	rise := j.rise(vapour, holds, w.Noise)
+	x += w.Rise*rise + w.Wetter*j.rise(wet, wets, w.WetNoise)
+	trend := w.Rising*tau(last(c.vapour, set.TrendDays)) + w.Wetting*tau(last(c.wetness, set.TrendDays)) + w.OwnRising*tau(last(c.own, set.TrendDays))
+	if trend > 0 {
+		trend *= min(max(rise, 0), set.TrendRise) / set.TrendRise
+	}
+	x += trend
 	if ev.by == others {
 		x += w.Stands*within(vapour.now, set.MostStands) + w.StandsWet*within(wet.now, set.MostWet)
 	}
@@ -140,7 +145,7 @@ func (j *Judge) rise(s stand, unrest moved, noise float64) float64 {
 		if !outyard.Known(unrest) {
 			unrest = 2 * noise
 		}
-		return within(by/math.Hypot(noise, unrest), j.set.MostRise)
+		return within(by/math.Hypot(math.Hypot(noise, unrest), j.set.SwayTimes*s.sway), j.set.MostRise)
 	}
 	return (of(s.now-s.before, unrest.before) + of(s.now-s.lately, unrest.lately)) / 2
 }
