@@ -13,7 +13,7 @@ import (
 // logarithms. Of two defaults the first is with a weather node, the second
 // without.
 type Odds struct {
-	// Start, -2.3 and -2.8: where the odds begin.
+	// Start, -2.3 and -1.6: where the odds begin.
 	Start float64
 	// Rise, 0.74 and 0.8, weighs the rise of the vapour.
 	Rise float64
@@ -42,11 +42,11 @@ type Odds struct {
 	Noise float64
 	// WetNoise, 0.04 and 0.03: the same of its wetness.
 	WetNoise float64
-	// Few, 0.8 and 1.5: how much less the odds are where there are fewer others
+	// Few, 0.8 and 2: how much less the odds are where there are fewer others
 	// than Settings.LeastPeers, for the middle of one or two is as unsteady as
 	// they.
 	Few float64
-	// Alone, 0.8 and 3: the same of a hive without others.
+	// Alone, 0 and 4: the same of a hive without others.
 	Alone float64
 	// Holds, 0.3 and 0.12: the rise of the vapour below which a hive that was
 	// called damp, and whose odds have turned, is so no more: nothing came of it.

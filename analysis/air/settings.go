@@ -135,8 +135,8 @@ func DefaultSettings() Settings {
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
-		Weather:    Odds{Start: -2.3, Rise: 0.74, Wetter: 0.55, Rising: 2.8, Wetting: 0.4, OwnRising: 1.1, Stands: 1.8, StandsWet: 3, Wall: 4, PerK: -0.17, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0.8, Holds: 0.3},
-		NoWeather:  Odds{Start: -2.8, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 1.5, Alone: 3, Holds: 0.12},
+		Weather:    Odds{Start: -2.3, Rise: 0.74, Wetter: 0.55, Rising: 2.8, Wetting: 0.4, OwnRising: 1.1, Stands: 1.8, StandsWet: 3, Wall: 4, PerK: -0.17, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
+		NoWeather:  Odds{Start: -1.6, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 2, Alone: 4, Holds: 0.12},
 		LatelyDays: 13, MostRise: 5, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 1.3,
 		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60,
 		DryWallRHPct: 66, CoolC: 26, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
