@@ -88,6 +88,12 @@ type turn struct {
 // watched plays the yard's hives through so many days from a date.
 func watched(t *testing.T, start outyard.Date, days int, meanC float64, hives map[outyard.HiveID][]turn) []outyard.Finding {
 	t.Helper()
+	return watchedUntil(t, start, days, days, meanC, hives)
+}
+
+// watchedUntil is watched with a weather node until a day only.
+func watchedUntil(t *testing.T, start outyard.Date, days, weatherDays int, meanC float64, hives map[outyard.HiveID][]turn) []outyard.Finding {
+	t.Helper()
 	w := NewWatch(outyard.Yard{ID: "heron-point", Latitude: 48.8, Zone: zone}, DefaultSettings())
 	swarmed := map[outyard.HiveID]outyard.Date{}
 	for day := range days {
@@ -114,6 +120,11 @@ func watched(t *testing.T, start outyard.Date, days int, meanC float64, hives ma
 					}
 					return now.box(out)
 				})
+			}
+			for k := range hd.Hours {
+				if day >= weatherDays {
+					hd.Hours[k].OutsideC = outyard.Unknown
+				}
 			}
 			hd.Swarmed, hd.SwarmKnown = swarmed[id], swarmed[id] != outyard.Date{}
 			hds = append(hds, hd)
@@ -211,6 +222,41 @@ func TestANestThatCoolsInTheTimeOfSwarmsMayOnlyPause(t *testing.T) {
 			} else {
 				require.Greater(t, found[0].Confidence, pauseConfidence)
 			}
+		})
+	}
+}
+
+// Where no weather is known an empty box is told by how far it fell, alone or
+// against the yard's other hives, and less surely.
+func TestAColonyThatDiesWhereNoWeatherIsKnown(t *testing.T) {
+	december := outyard.Date{Year: 2027, Month: time.December, Day: 1}
+	dies, lives := []turn{{box: cluster}, {box: empty, from: 35}}, []turn{{box: cluster}}
+	strong := func(outsideC float64) float64 { return outsideC + 0.7*(30-outsideC) }
+	for _, c := range []struct {
+		says        string
+		weatherDays int
+		meanC       float64
+		hives       map[outyard.HiveID][]turn
+		told        string // words of its summary; "" for no finding
+	}{
+		{"beside others it is told by them", 0, 4, map[outyard.HiveID][]turn{"h1": dies, "h2": lives, "h3": lives}, "K colder than in the yard's other hives"},
+		{"alone by how far it fell", 0, 4, map[outyard.HiveID][]turn{"h1": {{box: strong}, {box: empty, from: 35}}}, "°C; it was"},
+		{"a cluster that stays is none", 0, 4, map[outyard.HiveID][]turn{"h1": lives, "h2": lives}, ""},
+		{"nor are two in a frost", 0, -6, map[outyard.HiveID][]turn{"h1": lives, "h2": {{box: strong}}}, ""},
+		{"a weather node that gives up makes no difference to what is told", 42, 4, map[outyard.HiveID][]turn{"h1": dies, "h2": lives, "h3": lives}, "K colder than in the yard's other hives"},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			found := watchedUntil(t, december, 50, c.weatherDays, c.meanC, c.hives)
+			if c.told == "" {
+				require.Empty(t, found)
+				return
+			}
+			require.Len(t, found, 1)
+			require.Equal(t, outyard.HiveID("h1"), found[0].Hive)
+			require.Equal(t, string(Empty), found[0].Facts["state"])
+			require.WithinDuration(t, december.Add(35).Start(zone), found[0].Onset, 24*time.Hour)
+			require.Contains(t, found[0].Summary, c.told)
+			require.Less(t, found[0].Confidence, 0.8)
 		})
 	}
 }

@@ -59,8 +59,14 @@ func (w *Watch) finding(h *hive, s *spell) outyard.Finding {
 	if s.state == Empty {
 		f.Advice = slices.Clone(emptyAdvice)
 		f.Caution = append(f.Caution, deadCaution)
-		f.Summary = fmt.Sprintf("No bees seem to warm %s %s: at the probe it is %.0f °C, %.0f K above the air outside, and follows it; it was %.0f °C before.",
-			name, since, s.now.InsideC, s.now.InsideC-s.now.OutsideC, s.was.InsideC)
+		against := ""
+		switch {
+		case outyard.Known(s.now.OutsideC):
+			against = fmt.Sprintf(", %.0f K above the air outside, and follows it", s.now.InsideC-s.now.OutsideC)
+		case outyard.Known(s.besideK):
+			against = fmt.Sprintf(", %.0f K colder than in the yard's other hives", -s.besideK)
+		}
+		f.Summary = fmt.Sprintf("No bees seem to warm %s %s: at the probe it is %.0f °C%s; it was %.0f °C before.", name, since, s.now.InsideC, against, s.was.InsideC)
 	} else {
 		f.Summary = fmt.Sprintf("The brood nest of %s has cooled %s: from %.0f °C to %.0f °C at the probe, at a time of year when there should be brood.",
 			name, since, s.was.InsideC, s.now.InsideC)
@@ -90,6 +96,9 @@ func (w *Watch) finding(h *hive, s *spell) outyard.Finding {
 	if !outyard.Known(s.now.OutsideC) {
 		reasons = append(reasons, "no weather node: less sure")
 	}
+	if s.byFall {
+		reasons = append(reasons, "how far it fell tells it, for want of the air outside: a cluster that moved off the probe looks so, too")
+	}
 	f.Facts = map[string]any{"state": string(s.state), "was": string(Nest), "reasons": reasons, "moved": s.moved}
 	if s.was.Warmth < w.set.NestWarmth {
 		f.Facts["was"] = string(Cluster)
@@ -118,6 +127,10 @@ func followsAs(coupling float64) string {
 // practice, no source).
 const pauseConfidence = 0.6
 
+// fallConfidence is the most that is claimed of a hive that fell to the cold where
+// no weather is known: the cluster may have moved off the probe.
+const fallConfidence = 0.6
+
 func (s *spell) confidence() float64 {
 	p := 0.8
 	switch {
@@ -130,6 +143,9 @@ func (s *spell) confidence() float64 {
 	}
 	if !outyard.Known(s.now.OutsideC) {
 		p -= 0.15
+	}
+	if s.byFall {
+		p = fallConfidence
 	}
 	if s.moved {
 		p = 0.35

@@ -49,6 +49,11 @@ type Settings struct {
 	EmptyWarmth, EmptyShare, EmptyCoupling float64
 	// EmptyDays, 3 d: on so many days in a row: a cluster may move off the probe.
 	EmptyDays int
+	// FallK, 10 K, to ColdC, 10 °C: where no weather is known a hive is empty when
+	// the probe fell by so much, and so low. A cold snap of as much moves a cluster by half of
+	// it. FallBesideK, 5 K, to ColdBesideC, 14 °C: the same of a hive beside
+	// others, against them, and to BesideK, 3 K, below them.
+	FallK, ColdC, FallBesideK, ColdBesideC, BesideK float64
 	// BackShare, 0.85, for BackDays, 3 d: and then it is over.
 	BackShare float64
 	BackDays  int
@@ -63,6 +68,7 @@ type Settings struct {
 func DefaultSettings() Settings {
 	return Settings{NestWarmth: 0.75, LostShare: 0.72, NestLostC: 31.5, LostDays: 2, FirstDay: 75, LastDay: 258, BreakDays: 45,
 		SwarmFirst: 91, SwarmLast: 212, PauseDays: 21, TogetherShare: 0.5, LivedWarmth: 0.18, EmptyWarmth: 0.12, EmptyShare: 0.4, EmptyCoupling: 0.65, EmptyDays: 3,
+		FallK: 10, ColdC: 10, FallBesideK: 5, ColdBesideC: 14, BesideK: 3,
 		BackShare: 0.85, BackDays: 3, MovedK: 3, MovedShare: 0.5, BlindDays: 21}
 }
 
@@ -107,6 +113,8 @@ type spell struct {
 	was        Day     // the level before
 	now        Day     // the newest
 	lowestC    float64 //
+	byFall     bool    // empty by how far it fell, the weather not being known
+	besideK    float64 // how much warmer than the middle of the yard's others; NaN where not known
 	moved      bool
 	afterSwarm bool
 	peers      int // other nests that stayed warm
@@ -200,6 +208,9 @@ func (w *Watch) judge(h *hive) {
 			s = w.begin(h, Cluster, h.level(18, 4, 7), w.set.LostDays)
 		} else if w.emptied(h) {
 			s = w.begin(h, Empty, h.level(30, 7, 8), w.set.EmptyDays)
+		} else if w.fell(h) {
+			s = w.begin(h, Empty, h.level(30, 7, 8), w.set.EmptyDays)
+			s.byFall = true
 		}
 		if s == nil {
 			return
@@ -299,8 +310,49 @@ func (w *Watch) emptied(h *hive) bool {
 	return h.level(w.set.EmptyDays+2, 0, 1).Coupling >= w.set.EmptyCoupling
 }
 
+// fell is emptied where no weather is known: the probe has fallen to the cold, and
+// the yard's other hives have not.
+func (w *Watch) fell(h *hive) bool {
+	if len(h.days) <= w.set.EmptyDays {
+		return false
+	}
+	was, wasBesideK := h.level(30, 7, 8), w.besideK(h, 30, 7, 8)
+	for k := range w.set.EmptyDays {
+		d := h.back(k)
+		if outyard.Known(d.OutsideC) || !outyard.Known(d.InsideC) {
+			return false
+		}
+		besideK := w.besideK(h, k+1, k, 1)
+		if outyard.Known(wasBesideK + besideK) {
+			if !(d.InsideC <= w.set.ColdBesideC && besideK <= min(wasBesideK-w.set.FallBesideK, -w.set.BesideK)) {
+				return false
+			}
+		} else if !(d.InsideC <= min(w.set.ColdC, was.InsideC-w.set.FallK)) {
+			return false
+		}
+	}
+	return true
+}
+
+// besideK is how much warmer a hive was than the middle of the yard's other
+// living ones, from some days ago to some days ago; NaN where too little is
+// known.
+func (w *Watch) besideK(h *hive, from, to, least int) float64 {
+	var apart []float64
+	for k := to; k < from && k < len(h.days); k++ {
+		var others []float64
+		for _, o := range w.hives {
+			if o != h && k < len(o.days) && (o.open() == nil || o.open().state != Empty) {
+				others = append(others, o.back(k).InsideC)
+			}
+		}
+		apart = append(apart, h.back(k).InsideC-robust.Median(others))
+	}
+	return middle(apart, least)
+}
+
 func (w *Watch) begin(h *hive, state State, was Day, days int) *spell {
-	s := &spell{onset: w.date.Add(1 - days), state: state, was: was, now: h.back(0).Day, lowestC: h.back(0).InsideC, afterSwarm: w.inBreak(h)}
+	s := &spell{onset: w.date.Add(1 - days), state: state, was: was, now: h.back(0).Day, lowestC: h.back(0).InsideC, afterSwarm: w.inBreak(h), besideK: w.besideK(h, 1, 0, 1)}
 	s.peers, _ = w.others(h)
 	for k := range min(days+4, len(h.days)) {
 		if m := h.back(k).movedK; m >= w.set.MovedK && m >= w.set.MovedShare*(was.InsideC-s.now.InsideC) {
@@ -328,6 +380,9 @@ func (w *Watch) follow(h *hive, s *spell) {
 	if s.state == Empty {
 		warm = d.Warmth >= w.set.LivedWarmth
 	}
+	if s.byFall {
+		warm = d.InsideC >= (s.was.InsideC+s.lowestC)/2
+	}
 	if warm {
 		if s.back++; s.back >= w.set.BackDays {
 			s.over, s.end = true, w.date.Add(1-s.back)
@@ -335,6 +390,7 @@ func (w *Watch) follow(h *hive, s *spell) {
 		return
 	}
 	s.back = 0
+	s.besideK = w.besideK(h, 1, 0, 1)
 	s.now, s.lowestC = d.Day, min(s.lowestC, d.InsideC)
 	switch {
 	case s.state != Empty && w.emptiedSince(h):

@@ -100,8 +100,8 @@ func (f *Faults) Night(date outyard.Date, hives []HiveNight, air NightAir) (chan
 // wet one beyond what a sound scale shows, by how much it changed more than the
 // others, and by how much it did itself; NaN where nothing is known.
 func (set SwimSettings) judge(hive outyard.HiveID, hives []HiveNight, air NightAir) (riseKg, fallKg, changeKg, netKg float64) {
-	riseKg, fallKg, changeKg, netKg = outyard.Unknown, outyard.Unknown, outyard.Unknown, outyard.Unknown
-	var up, down float64 = outyard.Unknown, outyard.Unknown
+	fallKg, netKg = outyard.Unknown, outyard.Unknown
+	up, down := outyard.Unknown, outyard.Unknown
 	var ups, downs, nets []float64
 	for _, h := range hives {
 		u, d, c := swings(h.Kg)
