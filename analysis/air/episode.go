@@ -84,8 +84,9 @@ func (j *Judge) raise(s *subject, ev evidence) {
 	if stranger {
 		level = 0
 	}
-	if !(ev.morePa(level) >= j.set.LeastMorePa) {
-		return
+	own := j.stand(s.course.own)
+	if !(ev.morePa(level) >= j.set.LeastMorePa) || own.own && own.now-own.lowest() < j.set.OwnShare*(ev.holds.now-level) {
+		return // too little, or the others have come down from it
 	}
 	onset := j.onset(s, level, ev.holds.now)
 	if n := len(s.episodes); n > 0 && onset.Before(s.episodes[n-1].end) {

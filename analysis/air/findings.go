@@ -46,12 +46,19 @@ var (
 	liftCaution  = "Before tilting or shifting a full hive take a second person or a lever: a deep box of honey weighs 36 to 41 kg, far over the 23 kg that are safe to lift."
 )
 
+// doubtful is how sure a finding of damp must be to be worth a drive. Most that
+// never come so far are none.
+const doubtful = 0.5
+
 func (j *Judge) dampFinding(s *subject, e *episode) outyard.Finding {
 	ev := e.latest
 	f := outyard.Finding{
 		Kind: outyard.Damp, Yard: j.yard, Hive: s.hive, Onset: e.onset.Start(j.zone).UTC(),
 		Severity: outyard.Soon, Confidence: e.confidence(), State: outyard.Open,
 		Advice: slices.Clone(dampAdvice), Caution: []string{dustCaution, stingCaution, liftCaution},
+	}
+	if f.Confidence < doubtful {
+		f.Severity = outyard.Note
 	}
 	is, since := "is", "since "+dayMonth(e.onset)
 	if e.over {

@@ -77,7 +77,7 @@ type Settings struct {
 	// MostADay, 3: the most that one day's log odds add, so that no single day
 	// tells.
 	MostADay float64
-	// EnoughSum, 1.3: the sum of the days' log odds at which a hive is called
+	// EnoughSum, 0.9: the sum of the days' log odds at which a hive is called
 	// damp.
 	EnoughSum float64
 	// StrangerHolds, 0.9 (2.5 times), and StrangerWetter, 0.25: how far above the others a
@@ -91,6 +91,10 @@ type Settings struct {
 	LeastMorePa float64
 	// BarePa, 60 Pa: the excess of a box without bees, at most.
 	BarePa float64
+	// OwnShare, 0.2: by so much of what it rose above the others a hive's own
+	// vapour must have risen: when they stop to brood it stands higher than they
+	// without having changed.
+	OwnShare float64
 	// DryWallRHPct, 66 %, and CoolC, 26 °C: a wall drier than that in a hive
 	// warmer than that is dried by a nest.
 	DryWallRHPct, CoolC float64
@@ -137,8 +141,8 @@ func DefaultSettings() Settings {
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
 		Weather:    Odds{Start: -2.3, Rise: 0.74, Wetter: 0.55, Rising: 2.8, Wetting: 0.4, OwnRising: 1.1, Stands: 1.8, StandsWet: 3, Wall: 4, PerK: -0.17, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
 		NoWeather:  Odds{Start: -1.6, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 2, Alone: 4, Holds: 0.12},
-		LatelyDays: 13, MostRise: 5, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 1.3,
-		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60,
+		LatelyDays: 13, MostRise: 5, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 0.9,
+		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60, OwnShare: 0.2,
 		DryWallRHPct: 66, CoolC: 26, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
 		EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21, DoubtDays: 14, LeastSure: 0.2,
 		MouldIdleDays: 21, MouldApart: 1.5,
