@@ -594,18 +594,17 @@ func BenchmarkDecidingReadingToOutbox(b *testing.B) {
 		}
 		return rs
 	}
-	left, slowest := 300.0, time.Duration(0)
-	_, err = db.Keep(ctx, round(0, func(int) float64 { return left }))
+	left, slowest := make([]float64, 1000), time.Duration(0)
+	for hive := range left {
+		left[hive] = 300
+	}
+	weights := func(hive int) float64 { return left[hive] }
+	_, err = db.Keep(ctx, round(0, weights))
 	require.NoError(b, err)
 	go func() { ran <- w.Run(ctx) }()
 	for i := 1; b.Loop(); i++ {
-		left -= 2
-		rs := round(i, func(hive int) float64 {
-			if hive == 500 {
-				return left
-			}
-			return 300
-		})
+		left[i%len(left)] -= 2 // another hive each time: of one that flaps nobody is told
+		rs := round(i, weights)
 		fresh, err := db.Keep(ctx, rs)
 		require.NoError(b, err)
 		arrived := time.Now()
