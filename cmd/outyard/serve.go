@@ -99,12 +99,15 @@ say so.`,
 // hives: what is remembered of those is nearly all of the heap, and little of
 // it changes with a reading (make bench, make soak: memory of the daemon).
 func gcPercent(cfg configs.Config) int {
-	const manyHives = 1000
+	const manyHives, thousands = 1000, 5000
 	hives := 0
 	for _, y := range cfg.Yards {
 		hives += len(y.Hives)
 	}
-	if hives >= manyHives {
+	switch {
+	case hives >= thousands:
+		return 5
+	case hives >= manyHives:
 		return 10
 	}
 	return 20
