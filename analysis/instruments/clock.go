@@ -242,9 +242,6 @@ func (c *Clocks) finding(hive outyard.HiveID, o clockFault) outyard.Finding {
 		Facts: map[string]any{"fault": clockOff, "clock_ahead_minutes": math.Round(o.ahead.Minutes()),
 			"reasons": []string{fmt.Sprintf("its readings arrive %s after the time that they give, one like the other", off)}},
 	}
-	if hive != "" {
-		f.Caution = []string{stingCaution}
-	}
 	if o.ahead > 0 {
 		f.Facts["reasons"] = []string{fmt.Sprintf("its readings arrive %s before the time that they give, one like the other", off)}
 		f.Advice = f.Advice[:1]
