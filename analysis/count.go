@@ -108,11 +108,16 @@ func (c *Course) watchCreep(date outyard.Date, gains []flow.HiveDay, w flow.Weat
 		if g.HandledKg >= maybeSyrupKg {
 			h.addedTo = today
 		}
-		syrup := !h.addedTo.IsZero() && today.Sub(h.addedTo) < syrupDries
-		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed || syrup}
+		hives[i] = instruments.HiveGain{Hive: g.Hive, GainKg: g.GainKg, Fed: g.Fed || c.driesSyrup(h, today)}
 	}
 	c.faults.Day(date, hives, w.MaxTempC, w.RainMm)
 	c.setAside()
+}
+
+// driesSyrup says that what was given to a hive may still dry, and make it
+// lighter by day and night.
+func (c *Course) driesSyrup(h *hive, now time.Time) bool {
+	return !h.addedTo.IsZero() && now.Sub(h.addedTo) < syrupDries || c.fed(h.id, now.Add(-syrupDries), now)
 }
 
 // watchShifts looks for nodes whose days run early or late.

@@ -21,7 +21,7 @@ func (c *Course) watchZeros(date outyard.Date, n night) {
 	}
 	hives := make([]instruments.HiveNight, len(c.order))
 	for i, h := range c.order {
-		hives[i] = instruments.HiveNight{Hive: h.id, Kg: h.nightHours(n)}
+		hives[i] = instruments.HiveNight{Hive: h.id, Kg: h.nightHours(n), Fed: c.driesSyrup(h, n.dusk)}
 	}
 	outside := func(at time.Time) float64 {
 		return c.weather.mean(outyard.OutsideTemp, at.Add(-time.Hour), at.Add(time.Hour))

@@ -23,33 +23,27 @@ type CreepSettings struct {
 	// eaten, and strong colonies eat more by half of that.
 	SinkKg float64
 	// QuietKg, 0.15 kg a day: days on which the others lose more, as they do
-	// when nectar dries, say nothing of a scale that sinks, but where the nights
-	// say the same. Then a hive must lose twice what they do at least, and by
-	// BusyKg, 0.2 kg a day, more than it did before: strong colonies feed more
-	// brood, but do not begin to overnight.
-	QuietKg, BusyKg float64
+	// when nectar dries, say nothing of a scale that sinks.
+	QuietKg float64
 	// FlowKg, 0.03 kg a day: a day on which the others gain more says nothing.
 	FlowKg float64
 	// ColdC, 10 °C, and WetMm, 4 mm: on days no warmer or so wet no bee brings
-	// anything, and StillDays, 4, of such must be among them,
+	// anything, and StillDays, 4, of such must be among them.
 	ColdC, WetMm float64
 	StillDays    int
-	// or else Nights, 6, in the dry, in which it changed at between RateLeast, 0.4,
-	// and RateMost, 2.5, of the days' rate, beyond what it usually does by night:
-	// that of UsualNights, 20, before. And then the days must be alike: Uneven,
-	// 0.3, is how far the middle one of them may be from their median. Of one that
-	// gains, the nights themselves must: the others may dry nectar.
-	Nights, UsualNights int
-	RateLeast, RateMost float64
-	Uneven              float64
+	// ByDayKg, 0.1 kg a day, and Alike, 0.8: by how much the middle day, and on
+	// what share of the days, a scale must move the way that its nights show,
+	// flow or not. A colony that dries nectar loses by night and gains by day;
+	// what robbers take goes by day alone.
+	ByDayKg, Alike float64
 	// OverShare, 0.3: it has stopped once the middle of a week is so much of
 	// what it was.
 	OverShare float64
 }
 
 func defaultCreepSettings() CreepSettings {
-	return CreepSettings{Days: 14, Most: 12, LookBack: 24, GainKg: 0.04, AboveKg: 0.08, SinkKg: 0.14, QuietKg: 0.15, BusyKg: 0.2, FlowKg: 0.03, ColdC: 10, WetMm: 4, StillDays: 4,
-		Nights: 6, UsualNights: 20, RateLeast: 0.4, RateMost: 2.5, Uneven: 0.3, OverShare: 0.3}
+	return CreepSettings{Days: 14, Most: 12, LookBack: 24, GainKg: 0.04, AboveKg: 0.08, SinkKg: 0.14, QuietKg: 0.15, FlowKg: 0.03, ColdC: 10, WetMm: 4, StillDays: 4,
+		ByDayKg: 0.1, Alike: 0.8, OverShare: 0.3}
 }
 
 // A HiveGain is what a hive gained over a date, NaN where not known, the
@@ -64,9 +58,7 @@ type HiveGain struct {
 type creep struct {
 	gainKg, aboveKg []float64
 	othersKg        []float64
-	still           []bool    // nobody flew
-	nightKg         []float64 // by how much more than the others it changed by night, as of a whole day
-	aloneKg         []float64 // and by how much it did itself
+	still           []bool // nobody flew
 }
 
 // Day closes a date: what the yard's hives gained, and the day's weather (NaN
@@ -87,9 +79,6 @@ func (f *Faults) Day(date outyard.Date, gains []HiveGain, maxTempC, rainMm float
 		if robust.Count(others) < 2 {
 			own = outyard.Unknown // with one other nobody knows which of them errs
 		}
-		if !(robust.Median(others) <= f.set.Creep.FlowKg) {
-			own = outyard.Unknown // in a flow colonies differ
-		}
 		n.gainKg = append(lastOf(n.gainKg, back), own)
 		n.aboveKg = append(lastOf(n.aboveKg, back), own-robust.Median(others))
 		n.othersKg = append(lastOf(n.othersKg, back), robust.Median(others))
@@ -102,82 +91,114 @@ func (f *Faults) Day(date outyard.Date, gains []HiveGain, maxTempC, rainMm float
 }
 
 func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
-	set := f.set.Creep
-	open := s.open()
-	if open != nil && open.lie != creeping && open.lie != sinking {
-		return false
-	}
-	if open != nil {
-		week := lastOf(n.aboveKg, 7)
-		if robust.Count(week) < 3 || robust.Median(week)/open.value > set.OverShare {
+	if open := s.drift(); open != nil {
+		if open.lie != creeping && open.lie != sinking || !n.creptEnough(open, f.set) {
 			return false
 		}
 		open.over, open.end = true, date.Add(-3).Start(f.yard.Zone).UTC()
 		return true
 	}
-	// The newest days of which something is known.
-	first, known := len(n.aboveKg), 0
-	for first > 0 && known < set.Days {
-		if first--; outyard.Known(n.aboveKg[first]) {
-			known++
-		}
+	what, kg, ago := n.creepsByDay(f.set.Creep)
+	if what == "" {
+		what, kg, ago = n.creepsByNight(f.set)
 	}
-	usualKg, begun := 0.0, false
-	if before := n.aboveKg[:first]; robust.Count(before) >= set.StillDays {
-		usualKg, begun = robust.Median(before), true
-	}
-	rose, sank := len(n.aboveKg), len(n.aboveKg) // the first day that shows it
-	up, beyond, quiet, still := 0, 0, 0, make([]float64, 0, set.Days)
-	for i := first; i < len(n.aboveKg); i++ {
-		if n.aboveKg[i] <= -set.SinkKg {
-			sank = min(sank, i)
-			if n.othersKg[i] >= -set.QuietKg {
-				quiet++
-			}
-			if n.aboveKg[i] <= min(0, n.othersKg[i]) {
-				beyond++
-			}
-		}
-		if n.gainKg[i] >= set.GainKg && n.aboveKg[i] >= set.AboveKg {
-			rose = min(rose, i)
-			up++
-		}
-		if n.still[i] && outyard.Known(n.aboveKg[i]) {
-			still = append(still, n.aboveKg[i])
-		}
-	}
-	kg, uneven := robust.MedianMAD(n.aboveKg[first:])
-	nightKg, usualNightKg := n.byNight(len(n.aboveKg)-first, set)
-	share := (nightKg - usualNightKg) / (kg - usualKg)
-	alike := nightKg/kg > 0 && math.Abs(kg-usualKg) >= set.AboveKg && share >= set.RateLeast && share <= set.RateMost && uneven <= set.Uneven*math.Abs(kg)
-	stillKg := robust.Median(still)
-	if len(still) < set.StillDays {
-		stillKg = 0
-	}
-	what, begins := creeping, rose
-	switch {
-	case up >= set.Most && (stillKg >= set.AboveKg || alike && robust.Median(lastOf(n.aloneKg, len(n.aboveKg)-first)) > 0):
-	case quiet >= set.Most && stillKg <= -set.SinkKg, begun && kg <= usualKg-set.BusyKg && beyond >= set.Most && alike:
-		what, begins = sinking, sank
-	default:
+	if what == "" {
 		return false
 	}
-	onset := date.Add(1 - (len(n.aboveKg) - begins))
-	s.past = append(s.past, &fault{lie: what, onset: onset.Start(f.yard.Zone).UTC(), value: kg, sure: 0.7})
+	_, usual := n.newest(f.set.Night)
+	n.begins(s, &fault{lie: what, onset: date.Add(1 - ago).Start(f.yard.Zone).UTC(), value: kg, sure: 0.7, usual: usual}, n.nights[max(0, len(n.nights)-ago):])
 	return true
 }
 
-// byNight is the rate, kg a day, at which the hive's weight changed in the
-// nights of so many days beyond that of the yard's others, and what that was
-// before; NaN where too few nights are known.
-func (n *sensors) byNight(days int, set CreepSettings) (kg, usualKg float64) {
-	cut := max(0, len(n.nightKg)-days)
-	before, now := lastOf(n.nightKg[:cut], set.UsualNights), n.nightKg[cut:]
-	if robust.Count(now) < set.Nights {
-		return outyard.Unknown, outyard.Unknown
+// outOfFlow says that a day is none of a flow, in which colonies differ.
+func (n *sensors) outOfFlow(day int, set CreepSettings) bool { return n.othersKg[day] <= set.FlowKg }
+
+// creepsByDay says how a scale moves by the days on which nothing is brought,
+// how fast, and how many days ago that began.
+func (n *sensors) creepsByDay(set CreepSettings) (what lie, kg float64, ago int) {
+	first, known := len(n.aboveKg), 0 // the newest days of which something is known
+	for first > 0 && known < set.Days {
+		if first--; n.outOfFlow(first, set) && outyard.Known(n.aboveKg[first]) {
+			known++
+		}
 	}
-	if robust.Count(before) >= set.Nights {
-		usualKg = robust.Median(before)
+	rose, sank := 0, 0 // since when
+	up, down := 0, 0
+	var all, still []float64
+	for i := first; i < len(n.aboveKg); i++ {
+		aboveKg := n.aboveKg[i]
+		if !n.outOfFlow(i, set) || !outyard.Known(aboveKg) {
+			continue
+		}
+		all = append(all, aboveKg)
+		if n.still[i] {
+			still = append(still, aboveKg)
+		}
+		if aboveKg <= -set.SinkKg && n.othersKg[i] >= -set.QuietKg {
+			sank = max(sank, len(n.aboveKg)-i)
+			down++
+		}
+		if n.gainKg[i] >= set.GainKg && aboveKg >= set.AboveKg {
+			rose = max(rose, len(n.aboveKg)-i)
+			up++
+		}
 	}
-	return robust.Median(now), usualKg
+	stillKg := robust.Median(still)
+	if len(still) < set.StillDays {
+		return "", 0, 0
+	}
+	switch {
+	case up >= set.Most && stillKg >= set.AboveKg:
+		return creeping, robust.Median(all), rose
+	case down >= set.Most && stillKg <= -set.SinkKg:
+		return sinking, robust.Median(all), sank
+	}
+	return "", 0, 0
+}
+
+// creepsByNight says the same by the nights, which the days must bear out.
+func (n *sensors) creepsByNight(set FaultSettings) (what lie, kg float64, ago int) {
+	nights, usual := n.newest(set.Night)
+	rate := set.Night.rate(nights, usual)
+	if n.alone || !(math.Abs(rate.slope) >= set.Night.RateKg) || rate.sure < set.Night.RateSure || rate.share < set.Night.Share {
+		return "", 0, 0
+	}
+	way := math.Copysign(1, rate.slope)
+	var days []float64
+	alike := 0
+	for _, kg := range lastOf(n.aboveKg, len(nights)) {
+		if !outyard.Known(kg) {
+			continue
+		}
+		days = append(days, way*kg)
+		if way*kg > 0 {
+			alike++
+		}
+	}
+	if len(days) < set.Night.Least || robust.Median(days) < set.Creep.ByDayKg || float64(alike) < set.Creep.Alike*float64(len(days)) {
+		return "", 0, 0
+	}
+	what = creeping
+	if way < 0 {
+		what = sinking
+	}
+	return what, way * robust.Median(days), len(nights) - shownFrom(nights, usual, rate.slope, byTime)
+}
+
+// creptEnough says that a scale has stopped: a week hardly shows it, of days
+// out of a flow, or else of nights.
+func (n *sensors) creptEnough(open *fault, set FaultSettings) bool {
+	var days, nights []float64
+	for i := max(0, len(n.aboveKg)-7); i < len(n.aboveKg); i++ {
+		if n.outOfFlow(i, set.Creep) {
+			days = append(days, n.aboveKg[i])
+		}
+	}
+	for _, t := range n.nights[max(0, len(n.nights)-7):] {
+		nights = append(nights, (t.aboveKg-open.usual.kg)/t.days)
+	}
+	if robust.Count(days) >= 3 {
+		return robust.Median(days)/open.value <= set.Creep.OverShare
+	}
+	return robust.Count(nights) >= 5 && robust.Median(nights)/open.value <= set.Creep.OverShare
 }

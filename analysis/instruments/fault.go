@@ -98,7 +98,7 @@ type FaultSettings struct {
 	JumpDays int
 
 	Creep CreepSettings
-	Swim  SwimSettings
+	Night NightSettings
 	Shift ShiftSettings
 	// ByCourse, false, has clocks judged by how the days run: for readings of
 	// which nothing tells when they arrived. Whoever knows that knows more.
@@ -111,7 +111,7 @@ func DefaultFaultSettings() FaultSettings {
 		Pinned: 36 * time.Hour, PinnedRHPct: 99.9, Wrong: time.Hour, ColdestC: -45, HottestC: 40, Hot: 12 * time.Hour,
 		SwapK: 2, SwapWithin: 90 * time.Minute, SwapRHPct: 5, NestMostC: 38, NestFor: 72 * time.Hour, NestLeastC: 32, PoundsKg: 1, PoundsFromKg: 20, PoundsAbove: 1.5,
 		LightestKg: -3, HeaviestKg: 250, Absent: 12 * time.Hour, BareKg: 7, JumpKg: 5, NightJumpKg: 1, JumpBackKg: 1, JumpUsual: 5, Jumps: 4, JumpDays: 7,
-		Creep: defaultCreepSettings(), Swim: defaultSwimSettings(), Shift: defaultShiftSettings()}
+		Creep: defaultCreepSettings(), Night: defaultNightSettings(), Shift: defaultShiftSettings()}
 }
 
 // A lie is how a sensor errs.
@@ -145,11 +145,13 @@ var watchedQuantities = []outyard.Quantity{outyard.Weight, outyard.InsideTemp, o
 
 // sensors are those of one node.
 type sensors struct {
-	hive outyard.HiveID
-	of   [outyard.NumQuantities]*sensor
-	bare bool // next to nothing stands on the scale
+	hive  outyard.HiveID
+	of    [outyard.NumQuantities]*sensor
+	bare  bool // next to nothing stands on the scale
+	light bool // its newest reading says so
 	creep
-	nights
+	nights []night // oldest first
+	alone  bool    // in the newest of them no two others were known
 	shifts shifts
 }
 
@@ -167,7 +169,8 @@ type sensor struct {
 	days   [usualDays]dayRun
 	missed int         // readings in a row without it
 	jumps  []time.Time // wild readings of the last days
-	past   []*fault
+	past   []*fault    // those that readings show
+	drifts []*fault    // those of whole days, which may go on beside them
 }
 
 const usualDays = 14
@@ -221,11 +224,18 @@ type fault struct {
 	sure       float64
 	n          int       // jumps, or nights without a mark
 	calm       time.Time // since when
+	usual      habit     // of the nights before it began
 }
 
-func (s *sensor) open() *fault {
-	if k := len(s.past); k > 0 && !s.past[k-1].over {
-		return s.past[k-1]
+// open is the fault that readings show just now.
+func (s *sensor) open() *fault { return open(s.past) }
+
+// drift is how the sensor drifts just now.
+func (s *sensor) drift() *fault { return open(s.drifts) }
+
+func open(past []*fault) *fault {
+	if k := len(past); k > 0 && !past[k-1].over {
+		return past[k-1]
 	}
 	return nil
 }
@@ -262,7 +272,8 @@ func (f *Faults) node(hive outyard.HiveID) *sensors {
 func (f *Faults) Observe(r outyard.Reading) (believed outyard.Reading, changed bool) {
 	n := f.node(r.Hive)
 	if kg := r.Values[outyard.Weight]; outyard.Known(kg) {
-		n.bare = math.Abs(kg) < f.set.BareKg
+		light := math.Abs(kg) < f.set.BareKg
+		n.bare, n.light = light || n.light, light // one wild reading puts no hive there
 	}
 	for _, q := range watchedQuantities {
 		v, s := r.Values[q], n.of[q]
@@ -357,6 +368,10 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPc
 
 	what, from, sure := f.lies(s, q, at)
 	open := s.open()
+	if open != nil && open.lie == jumping && what != "" && what != jumping {
+		open.over, open.end = true, from // it is something else now
+		open, s.jumps = nil, nil
+	}
 	switch {
 	case open == nil && what != "" && n.told(q):
 		return false
@@ -367,7 +382,7 @@ func (f *Faults) take(n *sensors, q outyard.Quantity, v, elsewhereC, moistenedPc
 			s.odd[3] = since{from, s.odd[2].n}
 		}
 		return true
-	case open == nil || open.slow():
+	case open == nil:
 		return false
 	case what != "" || f.stillOdd(s, open, v, at):
 		s.fine = time.Time{}
@@ -435,8 +450,6 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		return fahrenheit, s.odd[2].from, 0.9
 	case s.odd[3].lasted(at, f.set.Wrong, 3):
 		return fahrenheit, s.odd[3].from, 0.93
-	case len(s.jumps) >= f.set.Jumps:
-		return jumping, s.jumps[0], 0.9
 	case q == outyard.InsideRH && s.run.value >= f.set.PinnedRHPct:
 		// A sensor that is right shows a full air by 98, 99, 100, 99.
 		if s.run.n >= f.set.StuckReadings && same >= f.set.Pinned {
@@ -459,6 +472,9 @@ func (f *Faults) lies(s *sensor, q outyard.Quantity, at time.Time) (what lie, fr
 		if same >= max(f.set.StuckAir, f.usually(s)) && moved && !brood {
 			return stuck, s.run.from, 0.93
 		}
+	}
+	if len(s.jumps) >= f.set.Jumps {
+		return jumping, s.jumps[0], 0.9
 	}
 	return "", time.Time{}, 0
 }
@@ -563,6 +579,7 @@ func (f *Faults) cannotBe(q outyard.Quantity, v float64) bool {
 
 // follow carries the run of equal values on.
 func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
+	same := time.Duration(0) // for how long the run was that has ended
 	if s.run.n > 0 && v == s.run.value {
 		s.run.n++
 		if outyard.Known(elsewhereC) {
@@ -574,9 +591,10 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 			}
 		}
 	} else {
+		same = s.lastT.Sub(s.run.from)
 		s.run = run{value: v, from: at, n: 1, before: s.last, lowC: elsewhereC, topC: elsewhereC}
 	}
-	if s.open() != nil {
+	if o := s.open(); o != nil && o.lie != jumping {
 		return
 	}
 	day := at.Unix() / (24 * 3600)
@@ -584,7 +602,7 @@ func (s *sensor) follow(v, elsewhereC float64, at time.Time) {
 	if d.day != day {
 		*d = dayRun{day: day, most: v}
 	}
-	d.longest = max(d.longest, at.Sub(s.run.from))
+	d.longest = max(d.longest, same)
 	d.n, d.most = d.n+1, max(d.most, v)
 	// A thousandth of a gram is arithmetic, not a scale.
 	if step := math.Abs(v - s.last); step == 0 {
@@ -610,7 +628,11 @@ func (f *Faults) still(s *sensor) time.Duration {
 	if float64(same) < f.set.CoarseShare*float64(n) {
 		return 0
 	}
-	return time.Duration(s.grain / f.set.StillKgPerDay * float64(24*time.Hour))
+	still := time.Duration(s.grain / f.set.StillKgPerDay * float64(24*time.Hour))
+	if float64(same) < 1.5*f.set.CoarseShare*float64(n) {
+		still = min(still, 2*f.usually(s))
+	}
+	return still
 }
 
 // sameBefore is how many readings there were on the days before the present

@@ -233,6 +233,44 @@ func TestWhichSensorLies(t *testing.T) {
 	}
 }
 
+func TestOneFaultDoesNotHideAnother(t *testing.T) {
+	stuckAgain := func(hour float64, r *outyard.Reading) {
+		if hour >= 200 && hour < 210 || hour >= 240 && hour < 245 {
+			r.Values[outyard.Weight] = 33.33
+		}
+	}
+	jumps := func(hour float64, r *outyard.Reading) {
+		if h := int(math.Round(hour * 6)); h >= 900 && h < 1140 && h%40 == 0 {
+			r.Values[outyard.Weight] += 20
+		}
+	}
+	gone := func(hour float64, r *outyard.Reading) {
+		r.Values[outyard.Weight] = 0.02 * math.Mod(math.Round(hour*6), 3)
+		r.Values[outyard.InsideTemp], r.Values[outyard.InsideRH] = outyard.Unknown, outyard.Unknown
+		if math.Round(hour*6) == 1500 {
+			r.Values[outyard.Weight] = 41
+		}
+	}
+	for _, c := range []struct {
+		says string
+		hive play
+		want []string
+	}{
+		{"a second spell, of five hours, is told as readily as the first", stuckAgain, []string{"stuck", "stuck"}},
+		{"a scale that jumped within the week may stick", func(hour float64, r *outyard.Reading) { jumps(hour, r); stuckAgain(hour, r) }, []string{"wild jumps", "stuck", "stuck"}},
+		{"where no hive stands no wild weight puts one, whose probe were missing", between(150, 1e9, gone), nil},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			found, _ := measured(14, c.hive)
+			var said []string
+			for _, f := range found {
+				said = append(said, f.Facts["fault"].(string))
+			}
+			require.Equal(t, c.want, said)
+		})
+	}
+}
+
 func TestAProbeIsInCelsiusAgainThatWasSetRightWhileNothingWasSent(t *testing.T) {
 	f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
 	send := func(from, to float64, fahrenheit bool, c func(hour float64) float64) {
@@ -283,7 +321,7 @@ func creeps(days, from int, byDay, byNight float64) []outyard.Finding {
 				}
 				kg = append(kg, 34-0.006*float64(hour)+own+0.005*noise.NormFloat64())
 			}
-			nights = append(nights, HiveNight{id, kg})
+			nights = append(nights, HiveNight{Hive: id, Kg: kg})
 		}
 		f.Night(date.Add(day), nights, NightAir{0, -6, 12})
 		wave := 0.03 * noise.NormFloat64()

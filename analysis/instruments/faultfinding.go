@@ -19,7 +19,7 @@ func (f *Faults) Findings() []outyard.Finding {
 			if n.of[q] == nil {
 				continue
 			}
-			for _, o := range n.of[q].past {
+			for _, o := range slices.Concat(n.of[q].past, n.of[q].drifts) {
 				found = append(found, f.finding(n.hive, q, o))
 			}
 		}

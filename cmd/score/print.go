@@ -38,7 +38,7 @@ func (t *tally) print(w io.Writer) {
 	fmt.Fprintf(w, "told within two readings or 15 minutes: swarm %d of %d, knocked-over %d of %d\n",
 		t.swarm.inTime, t.swarm.found, t.knocked.inTime, t.knocked.found)
 	fmt.Fprintf(w, "of the missed swarms %d left while the keeper was working on that hive; %d of the missed swarms and hives knocked over sent no weight in the three hours after\n", t.attended, t.unweighed)
-	fmt.Fprintf(w, "besides, %d visits changed no reading by %.1f kg, neither while they lasted nor afterwards, and are not counted\n", t.traceless, leastTraceKg)
+	fmt.Fprintf(w, "besides, %d visits changed no reading by %.1f kg, neither while they lasted nor afterwards, and are not counted; nor are %d lying sensors of nodes that sent no weight meanwhile\n", t.traceless, leastTraceKg, t.unheard)
 	fmt.Fprintf(w, "of %d findings of cold brood where the keeper had put the probe elsewhere %d say so, and are not false\n", t.movedCold, t.movedSaid)
 	fmt.Fprintf(w, "net change of handling, error over 0.4 kg or 10 %%: %.1f %% of %d\n", 100*shareAbove(t.netErr, 0.4), len(t.netErr))
 	fmt.Fprintf(w, "daily gain, kg: error median %.3f, 90th percentile %.3f, bias %.3f, over %d hive-days\n",

@@ -136,6 +136,12 @@ func (s sightings) leftTrace(l simulator.Label) bool {
 	return false
 }
 
+// heard says whether the node sent anything while the label lasted.
+func (s sightings) heard(l simulator.Label, end time.Time) bool {
+	all, first := s.after(l.Yard, l.Hive, l.Time)
+	return first < len(all) && all[first].at.Before(end)
+}
+
 // lasting are the kinds whose label without an end goes on.
 var lasting = map[outyard.Kind]bool{outyard.Damp: true, outyard.SensorFault: true, outyard.BatteryLow: true, outyard.Silent: true, outyard.BroodCold: true, simulator.DeadOut: true}
 
@@ -159,6 +165,7 @@ func (r *rate) add(o rate) {
 // A tally is what a season, or many, scored.
 type tally struct {
 	traceless                                         int // work that left no trace on the scale
+	unheard                                           int // lying sensors of nodes that sent nothing meanwhile
 	attended                                          int // missed swarms that left while the keeper was at that hive
 	unweighed                                         int // missed swarms and falls of a hive that sent no weight then
 	hiveYears                                         float64
@@ -184,6 +191,7 @@ type claim struct {
 func (t *tally) add(o *tally) {
 	t.hiveYears += o.hiveYears
 	t.traceless += o.traceless
+	t.unheard += o.unheard
 	t.attended += o.attended
 	t.unweighed += o.unweighed
 	t.swarm.add(o.swarm)
@@ -388,6 +396,10 @@ func (t *tally) score(seed uint64, zone *time.Location, labels []simulator.Label
 				end = days[len(days)-1].Date.Add(1).Start(zone) // the season's
 			}
 			if end.Sub(l.Time) < leastFault(l.What) {
+				continue
+			}
+			if !trace.heard(l, end) {
+				t.unheard++
 				continue
 			}
 			t.there(seed, &t.fault, l, f, l.Time, trace)

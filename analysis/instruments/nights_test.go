@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -40,7 +41,7 @@ func zeros(hives, nights int, wet bool, scale func(night int, hour, cooledK floa
 					kg[hour] += scale(night, h, cools*h/9, noise)
 				}
 			}
-			all = append(all, HiveNight{id, kg})
+			all = append(all, HiveNight{Hive: id, Kg: kg})
 		}
 		rainMm := 0.0
 		if rain {
@@ -111,6 +112,30 @@ func TestWhatComesEveryNightIsNoSwimming(t *testing.T) {
 	require.Empty(t, found)
 }
 
+func TestAScaleThatDriftsMayStickToo(t *testing.T) {
+	f := NewFaults(outyard.Yard{ID: "heron-point", Zone: yardZone}, DefaultFaultSettings())
+	noise := rand.New(rand.NewPCG(5, 5))
+	send := func(from, days int, kg func() float64) {
+		for i := range days * 24 * 6 {
+			r := outyard.NewReading("heron-point", "h01", start.AddDate(0, 0, from).Add(time.Duration(i)*10*time.Minute))
+			r.Values[outyard.Weight] = kg()
+			f.Observe(r)
+		}
+	}
+	send(0, 4, func() float64 { return 34 + 0.05*noise.NormFloat64() })
+	for night := range 6 {
+		swam := 0.5 * float64(1-2*(night%2)) // up and down
+		f.Night(outyard.DateOf(start, yardZone).Add(night), []HiveNight{{Hive: "h01", Kg: []float64{34, 34, 34 + swam}},
+			{Hive: "h02", Kg: []float64{34, 34, 34}}, {Hive: "h03", Kg: []float64{34, 34, 34}}}, NightAir{0, -3, 8})
+	}
+	send(6, 1, func() float64 { return 33.5 })
+	var said []string
+	for _, x := range f.Findings() {
+		said = append(said, x.Facts["fault"].(string))
+	}
+	require.Equal(t, []string{"swimming", "stuck"}, said)
+}
+
 func TestSnowOnAHiveAloneIsNoSwimming(t *testing.T) {
 	for _, c := range []struct {
 		says   string
@@ -133,7 +158,7 @@ func TestSnowOnAHiveAloneIsNoSwimming(t *testing.T) {
 						kg[hour] += 0.12 * float64(hour) // 20 mm of snow water on half a square metre, by morning some kilograms
 					}
 				}
-				f.Night(outyard.DateOf(start, yardZone).Add(night), []HiveNight{{"h01", kg}}, NightAir{0, -3, c.coldC})
+				f.Night(outyard.DateOf(start, yardZone).Add(night), []HiveNight{{Hive: "h01", Kg: kg}}, NightAir{0, -3, c.coldC})
 			}
 			require.Len(t, f.Findings(), c.faults)
 		})
