@@ -9,32 +9,39 @@ import (
 
 // Odds weigh what a hive's days say into the logarithm of the odds that it is
 // damp. Rises are in units of what is usual just now, at most MostRise of
-// them; trends are Kendall's tau, -1 to 1; stands and wetness are natural
+// them, jumps in units of what the hive moves by from day to day, at most
+// MostJump; trends are Kendall's tau, -1 to 1; stands and wetness are natural
 // logarithms. Of two defaults the first is with a weather node, the second
-// without.
+// without; what weighs nought with one only serves the other.
 type Odds struct {
-	// Start, -2.3 and -1.6: where the odds begin.
+	// Start, -2.8 and -1.6: where the odds begin.
 	Start float64
-	// Rise, 0.74 and 0.8, weighs the rise of the vapour.
+	// Rise, 0.4 and 0.8, weighs the rise of the vapour.
 	Rise float64
-	// Wetter, 0.55 and 0.45, weighs that of the wetness.
+	// Wetter, 0 and 0.45, weighs that of the wetness.
 	Wetter float64
-	// Rising, 2.8 and 2.2, weighs the trend of the vapour in the last TrendDays.
+	// Jump, 0.48 and 0, weighs the jump of the vapour over the days just before.
+	Jump float64
+	// WetJump, 0.3 and 0, weighs that of the wetness over the weeks before.
+	WetJump float64
+	// Dew, 1.8 and 0, weighs for what share of the day there is dew on the wall.
+	Dew float64
+	// Rising, 0 and 2.2, weighs the trend of the vapour in the last TrendDays.
 	Rising float64
-	// Wetting, 0.4 and 0.5, weighs that of the wetness.
+	// Wetting, 0 and 0.5, weighs that of the wetness.
 	Wetting float64
-	// OwnRising, 1.1 and 0.8, weighs the trend of the hive's own vapour,
+	// OwnRising, 0.8 and 0.8, weighs the trend of the hive's own vapour,
 	// whatever the others do: when they stop to brood it stands higher than they
 	// without having changed.
 	OwnRising float64
-	// Stands, 1.8 and 5, weighs how far above the others its vapour stands.
+	// Stands, 0.9 and 5, weighs how far above the others its vapour stands.
 	Stands float64
-	// StandsWet, 3 and 2, weighs how far its wetness does.
+	// StandsWet, 0 and 2, weighs how far its wetness does.
 	StandsWet float64
-	// Wall, 4 and 2.5, weighs how wet the wall is at all, or the air at the
+	// Wall, 0 and 2.5, weighs how wet the wall is at all, or the air at the
 	// probe.
 	Wall float64
-	// PerK, -0.17 and -0.14, weighs the warmth inside, by the kelvin, of the hive
+	// PerK, -0.11 and -0.14, weighs the warmth inside, by the kelvin, of the hive
 	// or of the middle of the others, where that is more: what warms a nest dries
 	// it, and a hive that loses its nest in the time of brood is not damp.
 	PerK float64
@@ -105,6 +112,10 @@ func (j *Judge) logOdds(s *subject, ev *evidence) float64 {
 		trend *= min(max(rise, 0), set.TrendRise) / set.TrendRise
 	}
 	x += trend
+	x += w.Jump*j.jump(c.vapour, nearDays, set.JumpNoise) + w.WetJump*j.jump(c.wetness, farDays, set.WetJumpNoise)
+	if outyard.Known(ev.dewHours) {
+		x += w.Dew * ev.dewHours / 24
+	}
 	if ev.by == others {
 		x += w.Stands*within(vapour.now, set.MostStands) + w.StandsWet*within(wet.now, set.MostWet)
 	}
@@ -148,6 +159,39 @@ func (j *Judge) rise(s stand, unrest moved, noise float64) float64 {
 		return within(by/math.Hypot(math.Hypot(noise, unrest), j.set.SwayTimes*s.sway), j.set.MostRise)
 	}
 	return (of(s.now-s.before, unrest.before) + of(s.now-s.lately, unrest.lately)) / 2
+}
+
+// A past is a span of days ago, the later end not included.
+type past struct{ from, to int }
+
+// Against what a series jumps: the days just before, or the weeks.
+var (
+	nearDays = past{3, 10}
+	farDays  = past{5, 18}
+)
+
+// of is the median of a series in that past.
+func (p past) of(x []float64) float64 {
+	return robust.Median(x[max(0, len(x)-p.to):max(0, len(x)-p.from)])
+}
+
+// jump is how far a series' last two days lie above its past, in units of what
+// it moves by from one day to the next; 0 where it is not known.
+func (j *Judge) jump(x []float64, before past, noise float64) float64 {
+	x = last(x, j.set.WindowDays)
+	by := past{0, 2}.of(x) - before.of(x)
+	if !outyard.Known(by) {
+		return 0
+	}
+	moves := make([]float64, 0, len(x))
+	for i := 1; i < len(x)-nearDays.from; i++ {
+		moves = append(moves, math.Abs(x[i]-x[i-1]))
+	}
+	usual := robust.Median(moves)
+	if !outyard.Known(usual) {
+		usual = noise
+	}
+	return within(by/math.Hypot(noise, usual), j.set.MostJump)
 }
 
 // unrest is how far the hives that s is measured against have come, in the

@@ -63,6 +63,12 @@ type Settings struct {
 	Weather, NoWeather Odds
 	// MostRise, 5 times what is usual just now: a rise beyond that says no more.
 	MostRise float64
+	// MostJump, 6: a jump beyond so many times what a hive moves by from day to
+	// day says no more.
+	// JumpNoise, 0.05 of a logarithm, and WetJumpNoise, 0.015: what the vapour and the wetness
+	// of the steadiest hive move by from day to day.
+	MostJump                float64
+	JumpNoise, WetJumpNoise float64
 	// SwayTimes, 1: how many times what a series swayed by in the hive's own
 	// earlier weeks is usual, beside what the others move by now.
 	SwayTimes float64
@@ -77,7 +83,7 @@ type Settings struct {
 	// MostADay, 3: the most that one day's log odds add, so that no single day
 	// tells.
 	MostADay float64
-	// EnoughSum, 0.9: the sum of the days' log odds at which a hive is called
+	// EnoughSum, 0.1: the sum of the days' log odds at which a hive is called
 	// damp.
 	EnoughSum float64
 	// StrangerHolds, 0.9 (2.5 times), and StrangerWetter, 0.25: how far above the others a
@@ -112,7 +118,7 @@ type Settings struct {
 	EasedOfPeak float64
 	// EasedDays, 7 d: and has been for so long.
 	EasedDays int
-	// DoubtDays, 14 d, and LeastSure, 0.2: a hive that was called damp, and that
+	// DoubtDays, 10 d, and LeastSure, 0.4: a hive that was called damp, and that
 	// no day since has made surer than that, nor has brought it to twice
 	// Odds.Holds, was not damp: the finding is taken back, then or when it ends.
 	DoubtDays int
@@ -139,12 +145,12 @@ func DefaultSettings() Settings {
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
-		Weather:    Odds{Start: -2.3, Rise: 0.74, Wetter: 0.55, Rising: 2.8, Wetting: 0.4, OwnRising: 1.1, Stands: 1.8, StandsWet: 3, Wall: 4, PerK: -0.17, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
+		Weather:    Odds{Start: -2.8, Rise: 0.4, Jump: 0.48, WetJump: 0.3, Dew: 1.8, OwnRising: 0.8, Stands: 0.9, PerK: -0.11, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
 		NoWeather:  Odds{Start: -1.6, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 2, Alone: 4, Holds: 0.12},
-		LatelyDays: 13, MostRise: 5, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 0.9,
+		LatelyDays: 13, MostRise: 5, MostJump: 6, JumpNoise: 0.05, WetJumpNoise: 0.015, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 0.1,
 		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60, OwnShare: 0.2,
 		DryWallRHPct: 66, CoolC: 26, HiveGainKg: 0.3, YardGainKg: 0.12, DryingDays: 10,
-		EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21, DoubtDays: 14, LeastSure: 0.2,
+		EasedShare: 0.5, EasedOfPeak: 0.3, EasedDays: 7, LostDays: 21, DoubtDays: 10, LeastSure: 0.4,
 		MouldIdleDays: 21, MouldApart: 1.5,
 	}
 }
