@@ -98,15 +98,17 @@ func (f *Faults) creeps(n *sensors, s *sensor, date outyard.Date) bool {
 		open.over, open.end = true, date.Add(-3).Start(f.yard.Zone).UTC()
 		return true
 	}
+	sure := 0.7
 	what, kg, ago := n.creepsByDay(f.set.Creep)
 	if what == "" {
+		sure = 0.5 // half of those told by their nights first are true
 		what, kg, ago = n.creepsByNight(f.set)
 	}
 	if what == "" {
 		return false
 	}
 	_, usual := n.newest(f.set.Night)
-	n.begins(s, &fault{lie: what, onset: date.Add(1 - ago).Start(f.yard.Zone).UTC(), value: kg, sure: 0.7, usual: usual}, n.nights[max(0, len(n.nights)-ago):])
+	n.begins(s, &fault{lie: what, onset: date.Add(1 - ago).Start(f.yard.Zone).UTC(), value: kg, sure: sure, usual: usual}, n.nights[max(0, len(n.nights)-ago):])
 	return true
 }
 

@@ -33,7 +33,7 @@ type NightSettings struct {
 	Nights, Least, UsualNights, LeastUsual int
 	UsualKg, StrangeKg                     float64
 
-	// Wild, 5 times its noise: what no night of a sound scale shows. Two such,
+	// Wild, 4 times its noise: what no night of a sound scale shows. Two such,
 	// WildNights, of the newest Newest, 8, one up and one down, are a zero that
 	// swims; of a hive alone, which may dry nectar, two up.
 	Wild               float64
@@ -41,7 +41,7 @@ type NightSettings struct {
 	// PerK, 0.05 kg/K: more than a sound scale errs by. WarmSure, 5 standard
 	// errors: how sure that must be.
 	PerK, WarmSure float64
-	// RateKg, 0.12 kg a day, and RateSure, 3 standard errors: the same of a scale
+	// RateKg, 0.1 kg a day, and RateSure, 1.8 standard errors: the same of a scale
 	// that sinks or creeps at one rate. What is usual must then be known the
 	// better, RateUsual, 3 times, for nights differ little in length.
 	RateKg, RateSure, RateUsual float64
@@ -55,7 +55,7 @@ type NightSettings struct {
 func defaultNightSettings() NightSettings {
 	return NightSettings{NoiseKg: 0.04, NoiseShare: 0.3, AloneKg: 0.06, WetMm: 0.4, SnowC: 2, MostKg: 3,
 		Nights: 14, Least: 6, UsualNights: 28, LeastUsual: 7, UsualKg: 0.05, StrangeKg: 0.12,
-		Wild: 5, WildNights: 2, Newest: 8, PerK: 0.05, WarmSure: 5, RateKg: 0.12, RateSure: 3, RateUsual: 3, Share: 0.6, CalmNights: 10}
+		Wild: 4, WildNights: 2, Newest: 8, PerK: 0.05, WarmSure: 5, RateKg: 0.1, RateSure: 1.8, RateUsual: 3, Share: 0.6, CalmNights: 10}
 }
 
 // A HiveNight is what a hive weighed from hour to hour of a night, kg; NaN
