@@ -572,3 +572,22 @@ func TestFewHivesAreStillJudgedAndTheFindingSaysByWhat(t *testing.T) {
 		require.Equal(t, row.noWeather, strings.Contains(said, "no weather node"))
 	}
 }
+
+func TestAJumpCountsByWhatTheHiveMovesByAnyway(t *testing.T) {
+	j := newJudge()
+	jump := func(swayed float64) float64 {
+		x := make([]float64, 30)
+		for day := range x {
+			x[day] = swayed * float64(day%2)
+		}
+		for _, day := range []int{28, 29} {
+			x[day] += 0.3
+		}
+		return j.jump(x, nearDays, j.set.JumpNoise)
+	}
+	steady, restless := jump(0.01), jump(0.2)
+	require.Positive(t, restless)
+	require.Greater(t, steady, 2*restless)
+	require.LessOrEqual(t, jump(0), j.set.MostJump)
+	require.Zero(t, j.jump([]float64{0.1, 0.2}, nearDays, j.set.JumpNoise), "no days before")
+}
