@@ -80,8 +80,8 @@ type Settings struct {
 	MostStands, MostWet float64
 	// TrendDays, 10 d: over how many days a trend is taken.
 	TrendDays int
-	// MostADay, 3: the most that one day's log odds add, so that no single day
-	// tells.
+	// MostADay, 3: the most that one day's log odds add or take, so that a few
+	// days that speak against it outweigh any single one.
 	MostADay float64
 	// EnoughSum, 0.1: the sum of the days' log odds at which a hive is called
 	// damp.
