@@ -24,7 +24,7 @@ type episode struct {
 	peak    float64  // the greatest rise, as a share of the first
 	surest  float64  // the greatest log odds
 	mostDew float64  // the most hours of condensation a day; NaN where not known
-	days    int      // on which it was damp
+	known   int      // days since it was told of which something is known
 	eased   int      // days in a row on which it was not
 	lost    int      // days in a row that say nothing of it
 }
@@ -67,6 +67,7 @@ func (j *Judge) follow(s *subject, ev evidence) {
 		e.eased++
 	}
 	e.lost = 0
+	e.known++
 	if e.eased >= set.EasedDays {
 		e.over, e.end = true, j.date.Add(1-e.eased)
 		s.sum = 0
@@ -102,7 +103,6 @@ func (e *episode) morePa() float64 { return e.latest.morePa(e.level) }
 
 func (e *episode) note(ev evidence, share float64) {
 	e.latest = ev
-	e.days++
 	e.peak = max(e.peak, share)
 	if ev.logOdds > e.surest {
 		e.surest = ev.logOdds
@@ -133,14 +133,21 @@ func (j *Judge) onset(s *subject, level, now float64) outyard.Date {
 	return j.date.Add(at - (n - 1))
 }
 
+// dewDays is how many days a hive's wall is given to take dew: of those that do
+// not, after so many of being damp, few are.
+const dewDays = 7
+
 // confidence is the chance that the hive is damp, by the day that spoke most
-// clearly and by the dew on its wall: by logistic regression on the findings in
-// invented winters of two generators, rounded to what both bear.
+// clearly and by the dew on its wall. When it is told a wall that is dry yet
+// says little, for it is to be told before it drips; a week later it says much.
+// By logistic regression on the first days and weeks of findings in invented
+// winters of two generators, rounded to what both bear.
 func (e *episode) confidence() float64 {
 	if !outyard.Known(e.mostDew) {
 		return chance(1.2*e.surest - 4) // no weather, no wall
 	}
-	x := 0.7*e.surest + 1.5*min(e.peak*e.rise, 1) + 0.11*e.mostDew - 4.25
+	dew, waited := e.mostDew/24, float64(min(e.known, dewDays))/dewDays
+	x := e.surest + 0.5*min(e.peak*e.rise, 1) + 1.9*dew - (3.5-2.4*dew)*waited - 2.3
 	if e.first.by != others {
 		x--
 	}

@@ -14,9 +14,9 @@ import (
 // logarithms. Of two defaults the first is with a weather node, the second
 // without; what weighs nought with one only serves the other.
 type Odds struct {
-	// Start, -2.8 and -1.6: where the odds begin.
+	// Start, -2.3 and -1.6: where the odds begin.
 	Start float64
-	// Rise, 0.4 and 0.8, weighs the rise of the vapour.
+	// Rise, 0.55 and 0.8, weighs the rise of the vapour.
 	Rise float64
 	// Wetter, 0 and 0.45, weighs that of the wetness.
 	Wetter float64
@@ -24,7 +24,7 @@ type Odds struct {
 	Jump float64
 	// WetJump, 0.3 and 0, weighs that of the wetness over the weeks before.
 	WetJump float64
-	// Dew, 1.8 and 0, weighs for what share of the day there is dew on the wall.
+	// Dew, 1.7 and 0, weighs for what share of the day there is dew on the wall.
 	Dew float64
 	// Rising, 0 and 2.2, weighs the trend of the vapour in the last TrendDays.
 	Rising float64
@@ -34,14 +34,14 @@ type Odds struct {
 	// whatever the others do: when they stop to brood it stands higher than they
 	// without having changed.
 	OwnRising float64
-	// Stands, 0.9 and 5, weighs how far above the others its vapour stands.
+	// Stands, 1.5 and 5, weighs how far above the others its vapour stands.
 	Stands float64
 	// StandsWet, 0 and 2, weighs how far its wetness does.
 	StandsWet float64
 	// Wall, 0 and 2.5, weighs how wet the wall is at all, or the air at the
 	// probe.
 	Wall float64
-	// PerK, -0.11 and -0.14, weighs the warmth inside, by the kelvin, of the hive
+	// PerK, -0.15 and -0.14, weighs the warmth inside, by the kelvin, of the hive
 	// or of the middle of the others, where that is more: what warms a nest dries
 	// it, and a hive that loses its nest in the time of brood is not damp.
 	PerK float64

@@ -145,7 +145,7 @@ func DefaultSettings() Settings {
 		LeastHours: 8,
 
 		WindowDays: 38, RecentDays: 3, LagDays: 7, LeastCourseDays: 8, MostOthers: 12, LeastPeers: 3,
-		Weather:    Odds{Start: -2.8, Rise: 0.4, Jump: 0.48, WetJump: 0.3, Dew: 1.8, OwnRising: 0.8, Stands: 0.9, PerK: -0.11, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
+		Weather:    Odds{Start: -2.3, Rise: 0.55, Jump: 0.48, WetJump: 0.3, Dew: 1.7, OwnRising: 0.8, Stands: 1.5, PerK: -0.15, Noise: 0.08, WetNoise: 0.04, Few: 0.8, Alone: 0, Holds: 0.3},
 		NoWeather:  Odds{Start: -1.6, Rise: 0.8, Wetter: 0.45, Rising: 2.2, Wetting: 0.5, OwnRising: 0.8, Stands: 5, StandsWet: 2, Wall: 2.5, PerK: -0.14, Noise: 0.03, WetNoise: 0.03, Few: 2, Alone: 4, Holds: 0.12},
 		LatelyDays: 13, MostRise: 5, MostJump: 6, JumpNoise: 0.05, WetJumpNoise: 0.015, SwayTimes: 1, TrendRise: 1.5, MostStands: 1.2, MostWet: 0.6, TrendDays: 10, MostADay: 3, EnoughSum: 0.1,
 		StrangerHolds: 0.9, StrangerWetter: 0.25, LeastMorePa: 60, BarePa: 60, OwnShare: 0.2,
