@@ -53,6 +53,7 @@ type Alert struct {
 	Until    time.Time // end of a snooze
 	Reminded time.Time // when somebody was last reminded of it, or a snooze ended
 	By       string    // who acknowledged or snoozed it, by the name of his account; empty: not known
+	ToldAs   Severity  // the most pressing that it was told as
 }
 
 // A Transition is one step in the life of an alert: what happened, and the

@@ -97,8 +97,9 @@ type consequence struct {
 }
 
 // consequenceOf is the rule by which a change of a finding becomes news.
-// alerted says that the finding has an alert already.
-func consequenceOf(c Change, alerted bool, now time.Time) consequence {
+// toldAs is the most pressing that the finding was told as, "" if it was not.
+func consequenceOf(c Change, toldAs outyard.Severity, now time.Time) consequence {
+	alerted := toldAs != ""
 	rule, was, is := ruleOf(c.Is.Kind), c.Was, c.Is
 	raise := consequence{Raised, stageRaised}
 	current := is.State == outyard.Open || rule.event // not a thing of the past
@@ -123,7 +124,7 @@ func consequenceOf(c Change, alerted bool, now time.Time) consequence {
 	case was.State == outyard.Open && is.State == outyard.Over:
 		switch {
 		case !alerted:
-		case rule.event || is.Severity.Rank() < outyard.Soon.Rank():
+		case rule.event || toldAs.Rank() < outyard.Soon.Rank():
 			return consequence{event: Ended}
 		default:
 			return consequence{Ended, stageOver}
@@ -134,21 +135,21 @@ func consequenceOf(c Change, alerted bool, now time.Time) consequence {
 			return raise
 		case is.Severity == outyard.Now:
 			return consequence{Worse, stageNow}
-		default:
+		case is.Severity.Rank() > toldAs.Rank():
 			return consequence{Worse, stageRaised}
 		}
 	}
 	return consequence{}
 }
 
-// messages are what the routes have to tell of f, each to one address. before
-// is how pressing f was until now: whom a route did not tell then, it tells
-// for the first time now.
-func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s stage, before outyard.Severity, now time.Time) ([]outyard.Message, error) {
+// messages are what the routes have to tell of f, each to one address. toldAs
+// is the most pressing that it was told as until now: whom a route did not tell
+// then, it tells for the first time now.
+func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s stage, toldAs outyard.Severity, now time.Time) ([]outyard.Message, error) {
 	var out []outyard.Message
 	pressing := f.Severity
-	if s.closing() && before.Rank() > pressing.Rank() {
-		pressing = before // whoever heard of it hears the end
+	if s.closing() && toldAs.Rank() > pressing.Rank() {
+		pressing = toldAs // whoever heard of it hears the end
 	}
 	written := map[outyard.Units]Words{}
 	for _, r := range routes {
@@ -172,7 +173,7 @@ func messages(routes []Route, w Writer, yard outyard.Yard, f outyard.Finding, s 
 			due = afterQuiet(r.Quiet, now.Add(gather), zoneOf(yard))
 		}
 		occasion := s
-		if s == stageNow && !r.wants(f, before) {
+		if s == stageNow && !r.wants(f, toldAs) {
 			occasion = stageRaised
 		}
 		for target := range r.To {

@@ -15,35 +15,39 @@ func TestWhatIsNews(t *testing.T) {
 		return outyard.Finding{ID: "f", Kind: k, Onset: now.Add(-ago), ToldAt: now, State: s, Severity: sev}
 	}
 	const open, over, gone = outyard.Open, outyard.Over, outyard.Withdrawn
-	const soon, pressing = outyard.Soon, outyard.Now
+	const note, soon, pressing = outyard.Note, outyard.Soon, outyard.Now
 	none := outyard.Finding{}
 	for _, tc := range []struct {
 		name    string
 		was, is outyard.Finding
-		alerted bool
+		toldAs  outyard.Severity
 		want    consequence
 	}{
-		{"a swarm of five hours ago", none, found(outyard.Swarm, 5*time.Hour, open, pressing), false, consequence{Raised, stageRaised}},
-		{"a swarm that is over as soon as it is seen", none, found(outyard.Swarm, time.Hour, over, pressing), false, consequence{Raised, stageRaised}},
-		{"a swarm of yesterday is for the pages", none, found(outyard.Swarm, day, open, pressing), false, consequence{}},
-		{"stores low since three weeks, seen today, are news", none, found(outyard.StoresLow, 21*day, open, soon), false, consequence{Raised, stageRaised}},
-		{"stores that were low and are not any more are none", none, found(outyard.StoresLow, 5*day, over, soon), false, consequence{}},
-		{"a flow of last month is none", none, found(outyard.FlowStart, 30*day, open, soon), false, consequence{}},
-		{"better numbers are none", found(outyard.Damp, day, open, soon), found(outyard.Damp, day, open, soon), true, consequence{}},
-		{"worse", found(outyard.StoresLow, day, open, soon), found(outyard.StoresLow, day, open, pressing), true, consequence{Worse, stageNow}},
-		{"worse, and never told because it was old", found(outyard.StoresLow, 40*day, open, soon), found(outyard.StoresLow, 40*day, open, pressing), false, consequence{Raised, stageRaised}},
-		{"less pressing is none", found(outyard.StoresLow, day, open, pressing), found(outyard.StoresLow, day, open, soon), true, consequence{}},
-		{"damp is over", found(outyard.Damp, day, open, soon), found(outyard.Damp, day, over, soon), true, consequence{Ended, stageOver}},
-		{"a swarm that is over goes without saying", found(outyard.Swarm, day, open, pressing), found(outyard.Swarm, day, over, pressing), true, consequence{event: Ended}},
-		{"nobody knew of it when it ended", found(outyard.Damp, 60*day, open, soon), found(outyard.Damp, 60*day, over, soon), false, consequence{}},
-		{"withdrawn", found(outyard.Swarm, day, open, pressing), found(outyard.Swarm, day, gone, pressing), true, consequence{Ended, stageWithdrawn}},
-		{"withdrawn, and nobody knew", found(outyard.Swarm, 9*day, open, pressing), found(outyard.Swarm, 9*day, gone, pressing), false, consequence{}},
-		{"a swarm after all", found(outyard.Swarm, time.Hour, gone, pressing), found(outyard.Swarm, time.Hour, open, pressing), true, consequence{Again, stageAgain}},
-		{"a swarm after all, found out a week later", found(outyard.Swarm, 7*day, gone, pressing), found(outyard.Swarm, 7*day, open, pressing), true, consequence{}},
-		{"damp again", found(outyard.Damp, 9*day, over, soon), found(outyard.Damp, 9*day, open, soon), true, consequence{Again, stageAgain}},
+		{"a swarm of five hours ago", none, found(outyard.Swarm, 5*time.Hour, open, pressing), "", consequence{Raised, stageRaised}},
+		{"a swarm that is over as soon as it is seen", none, found(outyard.Swarm, time.Hour, over, pressing), "", consequence{Raised, stageRaised}},
+		{"a swarm of yesterday is for the pages", none, found(outyard.Swarm, day, open, pressing), "", consequence{}},
+		{"stores low since three weeks, seen today, are news", none, found(outyard.StoresLow, 21*day, open, soon), "", consequence{Raised, stageRaised}},
+		{"stores that were low and are not any more are none", none, found(outyard.StoresLow, 5*day, over, soon), "", consequence{}},
+		{"a flow of last month is none", none, found(outyard.FlowStart, 30*day, open, soon), "", consequence{}},
+		{"better numbers are none", found(outyard.Damp, day, open, soon), found(outyard.Damp, day, open, soon), soon, consequence{}},
+		{"worse", found(outyard.StoresLow, day, open, soon), found(outyard.StoresLow, day, open, pressing), soon, consequence{Worse, stageNow}},
+		{"worse, and never told because it was old", found(outyard.StoresLow, 40*day, open, soon), found(outyard.StoresLow, 40*day, open, pressing), "", consequence{Raised, stageRaised}},
+		{"less pressing is none", found(outyard.StoresLow, day, open, pressing), found(outyard.StoresLow, day, open, soon), pressing, consequence{}},
+		{"damp is over", found(outyard.Damp, day, open, soon), found(outyard.Damp, day, over, soon), soon, consequence{Ended, stageOver}},
+		{"damp that had become doubtful is over", found(outyard.Damp, 9*day, open, note), found(outyard.Damp, 9*day, over, note), soon, consequence{Ended, stageOver}},
+		{"a note that is over goes without saying", found(outyard.Damp, 9*day, open, note), found(outyard.Damp, 9*day, over, note), note, consequence{event: Ended}},
+		{"doubtful, and as sure again as it was told", found(outyard.Damp, day, open, note), found(outyard.Damp, day, open, soon), soon, consequence{}},
+		{"a note, and sure now", found(outyard.Damp, day, open, note), found(outyard.Damp, day, open, soon), note, consequence{Worse, stageRaised}},
+		{"a swarm that is over goes without saying", found(outyard.Swarm, day, open, pressing), found(outyard.Swarm, day, over, pressing), pressing, consequence{event: Ended}},
+		{"nobody knew of it when it ended", found(outyard.Damp, 60*day, open, soon), found(outyard.Damp, 60*day, over, soon), "", consequence{}},
+		{"withdrawn", found(outyard.Swarm, day, open, pressing), found(outyard.Swarm, day, gone, pressing), pressing, consequence{Ended, stageWithdrawn}},
+		{"withdrawn, and nobody knew", found(outyard.Swarm, 9*day, open, pressing), found(outyard.Swarm, 9*day, gone, pressing), "", consequence{}},
+		{"a swarm after all", found(outyard.Swarm, time.Hour, gone, pressing), found(outyard.Swarm, time.Hour, open, pressing), pressing, consequence{Again, stageAgain}},
+		{"a swarm after all, found out a week later", found(outyard.Swarm, 7*day, gone, pressing), found(outyard.Swarm, 7*day, open, pressing), pressing, consequence{}},
+		{"damp again", found(outyard.Damp, 9*day, over, soon), found(outyard.Damp, 9*day, open, soon), soon, consequence{Again, stageAgain}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
-			require.Equal(t, tc.want, consequenceOf(Change{Was: tc.was, Is: tc.is}, tc.alerted, now))
+			require.Equal(t, tc.want, consequenceOf(Change{Was: tc.was, Is: tc.is}, tc.toldAs, now))
 		})
 	}
 }
@@ -60,7 +64,7 @@ func TestWhoIsTold(t *testing.T) {
 	for _, tc := range []struct {
 		name   string
 		stage  stage
-		before outyard.Severity
+		toldAs outyard.Severity
 		is     outyard.Severity
 		want   []string
 	}{
@@ -73,7 +77,7 @@ func TestWhoIsTold(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			f := outyard.Finding{ID: "f", Kind: outyard.StoresLow, Yard: "alder-slip", Onset: now, State: outyard.Open, Severity: tc.is}
-			ms, err := messages(routes, Writer{}, yard, f, tc.stage, tc.before, now)
+			ms, err := messages(routes, Writer{}, yard, f, tc.stage, tc.toldAs, now)
 			require.NoError(t, err)
 			var keys []string
 			for _, m := range ms {

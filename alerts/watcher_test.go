@@ -31,7 +31,8 @@ var _ alerts.Course = (*analysis.Course)(nil)
 
 // A fallCourse is a plain analysis with the manners of a real one: a fall of
 // more than a kilogram between two readings is a swarm, of more than ten a hive
-// knocked over, and one back up within the hour was nothing.
+// knocked over, one back up within the hour was nothing, and one of which a
+// quarter is back is doubtful.
 type fallCourse struct {
 	journal  []outyard.Entry
 	hives    map[outyard.HiveID][]outyard.Reading
@@ -77,10 +78,15 @@ func (c *fallCourse) Findings() []outyard.Finding {
 			if slices.ContainsFunc(c.journal, func(e outyard.Entry) bool { return e.Hive == hive && e.Time.Sub(f.Onset).Abs() < time.Hour }) {
 				f.Kind, f.Severity = outyard.Handling, outyard.Note
 			}
-			back := slices.ContainsFunc(rs[i:], func(r outyard.Reading) bool {
-				return r.Time.Sub(f.Onset) <= time.Hour && r.Values[outyard.Weight] > rs[i].Values[outyard.Weight]+fellKg/2
-			})
-			if !back {
+			back := func(share float64) bool {
+				return slices.ContainsFunc(rs[i:], func(r outyard.Reading) bool {
+					return r.Time.Sub(f.Onset) <= time.Hour && r.Values[outyard.Weight] > rs[i].Values[outyard.Weight]+share*fellKg
+				})
+			}
+			if back(0.25) {
+				f.Severity = outyard.Note
+			}
+			if !back(0.5) {
 				out = append(out, f)
 			}
 		}
@@ -303,6 +309,27 @@ func TestALateReadingWithdrawsAndSaysSo(t *testing.T) {
 		require.Equal(t, outyard.Withdrawn, fs[0].State)
 		require.Contains(t, fs[0].Summary, "Withdrawn")
 		require.Equal(t, outyard.AlertOver, b.alert(id))
+		require.Contains(t, b.outbox(), "me|0|"+id+"|withdrawn")
+		b.stop()
+	})
+}
+
+func TestWhoHeardOfWhatBecameDoubtfulHearsItsEnd(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		b.start(b.db)
+		at := time.Now()
+		b.arrive(weigh("h03", at.Add(-time.Minute), 42), weigh("h03", at, 39.5))
+		id := b.findings()[0].ID
+		wait(5 * time.Minute)
+		b.arrive(weigh("h03", time.Now(), 40.4))
+		require.Equal(t, outyard.Note, b.findings()[0].Severity)
+		require.Equal(t, []string{"me|0|" + id + "|raised"}, b.outbox(), "nobody has to be told that it is less sure")
+
+		b.stop() // what it was told as outlives the program
+		b.start(b.db)
+		wait(5 * time.Minute)
+		b.arrive(weigh("h03", time.Now(), 42))
+		require.Equal(t, outyard.Withdrawn, b.findings()[0].State)
 		require.Contains(t, b.outbox(), "me|0|"+id+"|withdrawn")
 		b.stop()
 	})

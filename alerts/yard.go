@@ -232,16 +232,17 @@ func (w *Watcher) reconcile(y *yard, place outyard.Yard, now time.Time) {
 	for _, c := range y.ledger.Changes(found, now) {
 		y.unsaved.findings[c.Is.ID] = c.Is
 		y.unsaved.hives[c.Is.Hive] = true
-		_, alerted := y.alerts[c.Is.ID]
-		what := consequenceOf(c, alerted, now)
+		toldAs := y.alerts[c.Is.ID].ToldAs
+		what := consequenceOf(c, toldAs, now)
 		if what.event == Raised && (!w.concerns(c.Is) || w.flaps(y, c.Is, now)) {
 			continue
 		}
-		if what.event != "" && w.step(y, c.Is.ID, Event{Kind: what.event}, now) && !alerted {
+		if what.event != "" && w.step(y, c.Is.ID, Event{Kind: what.event}, now) && toldAs == "" {
 			raised = append(raised, c.Is.ID)
 		}
 		if what.stage != "" {
-			w.queue(y, place, c.Is, what.stage, c.Was.Severity, now)
+			w.queue(y, place, c.Is, what.stage, toldAs, now)
+			y.toldAs(c.Is)
 		}
 	}
 	y.book.Unlock()
@@ -312,10 +313,10 @@ func (w *Watcher) passTime(y *yard, place outyard.Yard, now time.Time) {
 		}
 		until := a.Until
 		if w.step(y, id, Event{Kind: Woke}, now) {
-			w.queue(y, place, f, stageAt(stageWoke, until), f.Severity, now)
+			w.queue(y, place, f, stageAt(stageWoke, until), a.ToldAs, now)
 		}
 		if remindNow(a, f, now) && w.step(y, id, Event{Kind: Reminded}, now) {
-			w.queue(y, place, f, stageAt(stageReminded, now), f.Severity, now)
+			w.queue(y, place, f, stageAt(stageReminded, now), a.ToldAs, now)
 		}
 	}
 }
@@ -332,9 +333,18 @@ func (w *Watcher) step(y *yard, id string, e Event, now time.Time) bool {
 	return changed
 }
 
-func (w *Watcher) queue(y *yard, place outyard.Yard, f outyard.Finding, s stage, before outyard.Severity, now time.Time) {
+// toldAs is called with book held.
+func (y *yard) toldAs(f outyard.Finding) {
+	a := y.alerts[f.ID]
+	if f.Severity.Rank() > a.ToldAs.Rank() {
+		a.ToldAs = f.Severity
+		y.alerts[f.ID], y.unsaved.alerts[f.ID] = a, a
+	}
+}
+
+func (w *Watcher) queue(y *yard, place outyard.Yard, f outyard.Finding, s stage, toldAs outyard.Severity, now time.Time) {
 	w.log.Info("finding", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "severity", f.Severity, "stage", string(s), "id", f.ID, "summary", f.Summary)
-	ms, err := messages(*w.routes.Load(), w.opts.Writer, place, f, s, before, now)
+	ms, err := messages(*w.routes.Load(), w.opts.Writer, place, f, s, toldAs, now)
 	if err != nil {
 		w.log.Error("finding not told", "yard", f.Yard, "hive", f.Hive, "kind", f.Kind, "err", err)
 		return

@@ -100,10 +100,10 @@ func all[T any](list []any) any {
 // Alerts returns every alert, by finding.
 func (s *Store) Alerts(ctx context.Context) ([]outyard.Alert, error) {
 	var items []outyard.Alert
-	err := s.rowsOf(ctx, `SELECT finding, state, since_ns, until_ns, reminded_ns, by_keeper FROM alerts ORDER BY finding`, nil,
+	err := s.rowsOf(ctx, `SELECT finding, state, since_ns, until_ns, reminded_ns, by_keeper, told_as FROM alerts ORDER BY finding`, nil,
 		func(rows *sql.Rows) error {
 			var a outyard.Alert
-			err := rows.Scan(&a.Finding, &a.State, instant{&a.Since}, instant{&a.Until}, instant{&a.Reminded}, &a.By)
+			err := rows.Scan(&a.Finding, &a.State, instant{&a.Since}, instant{&a.Until}, instant{&a.Reminded}, &a.By, &a.ToldAs)
 			items = append(items, a)
 			return err
 		})

@@ -45,7 +45,7 @@ var (
 	firstDay = outyard.Day{Date: outyard.DateOf(noon, time.UTC), Yard: "mill-lane", Hive: "h01", GainKg: 1.25, HandledKg: outyard.Unknown,
 		NightLossKg: 0.3, StoresKg: 12.5, MouldIndex: outyard.Unknown, WallRHPct: outyard.Unknown, BroodTempC: 34.5, Coverage: 1,
 		WallWetHours: outyard.Unknown, DewHours: outyard.Unknown, DewMarginK: outyard.Unknown, DaysToMould: outyard.Unknown, DaysToVisible: outyard.Unknown}
-	firstAlert   = outyard.Alert{Finding: firstFinding.ID, State: outyard.AlertTold, Since: noon.Add(20 * time.Minute)}
+	firstAlert   = outyard.Alert{Finding: firstFinding.ID, State: outyard.AlertTold, Since: noon.Add(20 * time.Minute), ToldAs: outyard.Soon}
 	firstMessage = outyard.Message{Key: "k1", Route: "keeper", Findings: []string{firstFinding.ID}, Subject: "A swarm", Text: "It left.",
 		HTML: "<p>It left.</p>", Queued: noon.Add(20 * time.Minute), Due: noon.Add(21 * time.Minute)}
 	firstEntry = outyard.Entry{ID: "entry-1", Time: noon.Add(-time.Hour), Yard: "mill-lane", Hive: "h01", Kind: outyard.BoxOn,

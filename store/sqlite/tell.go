@@ -85,11 +85,11 @@ func putDays(ctx context.Context, tx *sql.Tx, days []outyard.Day) error {
 }
 
 func putAlerts(ctx context.Context, tx *sql.Tx, alerts []outyard.Alert) error {
-	return putEach(ctx, tx, `INSERT INTO alerts (finding, state, since_ns, until_ns, reminded_ns, by_keeper) VALUES (?,?,?,?,?,?)
+	return putEach(ctx, tx, `INSERT INTO alerts (finding, state, since_ns, until_ns, reminded_ns, by_keeper, told_as) VALUES (?,?,?,?,?,?,?)
 		ON CONFLICT (finding) DO UPDATE SET state = excluded.state, since_ns = excluded.since_ns,
-		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns, by_keeper = excluded.by_keeper`,
+		until_ns = excluded.until_ns, reminded_ns = excluded.reminded_ns, by_keeper = excluded.by_keeper, told_as = excluded.told_as`,
 		alerts, func(a outyard.Alert) ([]any, error) {
-			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded), a.By}, nil
+			return []any{a.Finding, string(a.State), nanos(a.Since), nanos(a.Until), nanos(a.Reminded), a.By, string(a.ToldAs)}, nil
 		})
 }
 

@@ -191,7 +191,7 @@ func days(t *testing.T, s State) {
 }
 
 func alerts(t *testing.T, s State) {
-	one := outyard.Alert{Finding: "swarm-1", State: outyard.AlertOpen, Since: noon}
+	one := outyard.Alert{Finding: "swarm-1", State: outyard.AlertOpen, Since: noon, ToldAs: outyard.Now}
 	two := outyard.Alert{Finding: "damp-1", State: outyard.AlertSnoozed, Since: noon, Until: noon.Add(48 * time.Hour), Reminded: noon.Add(-time.Hour)}
 	require.NoError(t, s.Tell(t.Context(), store.News{Alerts: []outyard.Alert{one, two}}))
 	one.State, one.Since, one.By = outyard.AlertAcknowledged, noon.Add(time.Minute), "maren"
