@@ -177,7 +177,7 @@ func (c Chart) draw(all draw.Canvas, rows [][]placed, look Look) {
 	for _, l := range c.Lines {
 		p.Add(line{l, look})
 	}
-	p.Add(legend{c, look, vg.Length(len(rows) * markPx)}, marks{rows, look})
+	p.Add(levels{c, look}, legend{c, look, vg.Length(len(rows) * markPx)}, marks{rows, look})
 	p.Draw(area)
 }
 

@@ -41,14 +41,32 @@ func (g grid) Plot(c draw.Canvas, p *plot.Plot) {
 		base = y(0)
 	}
 	c.StrokeLine2(tickRule, c.Min.X, base, c.Max.X, base)
-	for _, r := range g.chart.Refs {
+}
+
+// levels draws what is worth knowing across, over the curves: on a patch of
+// paper its words are read where a curve runs through them, too.
+type levels struct {
+	chart Chart
+	look  Look
+}
+
+func (l levels) Plot(c draw.Canvas, p *plot.Plot) {
+	_, y := p.Transforms(&c)
+	style := textStyle(l.look.Soon, textPx-1, 0, 0)
+	paper := l.look.Paper
+	paper.A = 0xd0
+	for _, r := range l.chart.Refs {
 		if r.Value <= p.Y.Min || r.Value >= p.Y.Max {
 			continue
 		}
-		c.StrokeLine2(draw.LineStyle{Color: g.look.Soon, Width: 1, Dashes: []vg.Length{2, 3}}, c.Min.X, y(r.Value), c.Max.X, y(r.Value))
+		at := y(r.Value)
+		c.StrokeLine2(draw.LineStyle{Color: l.look.Soon, Width: 1, Dashes: []vg.Length{2, 3}}, c.Min.X, at, c.Max.X, at)
 		// At the left, so that a browser's wider type runs into the chart and
 		// not out of the picture.
-		c.FillText(textStyle(g.look.Soon, textPx-1, 0, 0), vg.Point{X: c.Min.X + 4, Y: y(r.Value) + 2}, r.Label)
+		left := c.Min.X + 4
+		c.SetColor(paper)
+		c.Fill(vg.Rectangle{Min: vg.Point{X: left - 2, Y: at + 1}, Max: vg.Point{X: left + 1.1*style.Width(r.Label), Y: at + textPx}}.Path())
+		c.FillText(style, vg.Point{X: left, Y: at + 2}, r.Label)
 	}
 }
 
