@@ -271,6 +271,9 @@ func (w *Watcher) happen(ctx context.Context, finding string, e Event) (outyard.
 		return outyard.Alert{}, fmt.Errorf("alert %q: %w", finding, err)
 	}
 	y.alerts[finding] = a
+	if _, waits := y.unsaved.alerts[finding]; waits {
+		y.unsaved.alerts[finding] = a // or the older one would be stored over it
+	}
 	return a, nil
 }
 

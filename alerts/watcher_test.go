@@ -475,6 +475,23 @@ func TestNewsWaitsForTheStore(t *testing.T) {
 	})
 }
 
+func TestAnAnswerOutlivesNewsThatWaitsForTheStore(t *testing.T) {
+	inBubble(t, func(t *testing.T, b *bench) {
+		flaky := &flakyStore{Store: b.db}
+		b.start(flaky)
+		flaky.down.Store(true)
+		b.arrive(weigh("h03", time.Now().Add(-time.Minute), 42), weigh("h03", time.Now(), 39.5))
+		flaky.down.Store(false)
+		id := fmt.Sprintf("swarm-alder-slip_h03-%s", time.Now().UTC().Format("20060102T1504Z"))
+		_, err := b.w.Acknowledge(t.Context(), id, "ines")
+		require.NoError(t, err)
+		wait(time.Minute)
+		require.Len(t, b.findings(), 1)
+		require.Equal(t, outyard.AlertAcknowledged, b.alert(id))
+		b.stop()
+	})
+}
+
 func TestQuietHoursHoldAllButNow(t *testing.T) {
 	inBubble(t, func(t *testing.T, b *bench) {
 		quiet, err := configs.ParseQuiet("21:30-06:30")
